@@ -94,7 +94,7 @@ func (s Server) validateURL(wrong func(key, what, try string)) {
 	switch {
 	case err != nil || u.Hostname() == "" || (u.Scheme != "mqtt" && u.Scheme != "mqtts"):
 		// The text may hold a password: it is not repeated here.
-		wrong("broker", "the address of the broker is not one", `give "mqtts://host:8883" (TLS) or "mqtt://host:1883"`)
+		wrong("broker", "the address of the broker cannot be understood", `give "mqtts://host:8883" (TLS) or "mqtt://host:1883"`)
 	case u.User != nil:
 		wrong("broker", "the address holds a user or a password", "give them as username and password_file, so that no secret stands in this file")
 	case u.Port() != "" && !isPort(u.Port()):

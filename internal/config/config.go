@@ -1,0 +1,202 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/signal"
+	"chaffinch/configs"
+	"chaffinch/detect/machine"
+	"chaffinch/internal/problem"
+	"chaffinch/publish/mqtt"
+	"chaffinch/publish/phone"
+	"chaffinch/store"
+)
+
+// Config is everything that an owner can set.
+type Config struct {
+	Machine machine.Settings `toml:"machine"`
+	Crop    machine.Crop     `toml:"crop"`
+	Bus     canbus.Settings  `toml:"bus"`
+	MQTT    mqtt.Settings    `toml:"mqtt"`
+	Phone   phone.Settings   `toml:"phone"`
+	Store   store.Settings   `toml:"store"`
+	Units   Units            `toml:"units"`
+
+	given map[string]bool // dotted paths of what the file says
+}
+
+// Units is the [units] table.
+type Units struct {
+	// System is signal.Metric or signal.US.
+	System signal.System `toml:"system"`
+}
+
+// Validate returns what cannot be.
+func (u Units) Validate() []*problem.Problem {
+	if u.System == signal.Metric || u.System == signal.US {
+		return nil
+	}
+	return []*problem.Problem{{Key: "units.system", What: fmt.Sprintf("there is no system of units %q", string(u.System)),
+		Try: `give "metric" or "us"`}}
+}
+
+// defaultCrop is assumed when the owner names none.
+const defaultCrop = "wheat"
+
+// Default is the configuration of an empty file.
+func Default() *Config {
+	c, wrong := read("", nil, "")
+	if len(wrong) > 0 {
+		// The data within the program are wrong: a test holds them right.
+		panic(errors.Join(asErrors(wrong)...))
+	}
+	return c
+}
+
+// Load reads a configuration file. Profiles of crops may stand in the folder
+// "crops" beside it. It returns either a configuration that can be used or all
+// the mistakes there are; each is a *Mistake or says why the file cannot be read.
+func Load(path string) (*Config, []error) {
+	text, err := readFile(path)
+	if err != nil {
+		return nil, []error{fmt.Errorf("config: %w", err)}
+	}
+	c, wrong := read(path, text, filepath.Join(filepath.Dir(path), "crops"))
+	if len(wrong) > 0 {
+		return nil, asErrors(wrong)
+	}
+	return c, nil
+}
+
+// readFile reads no more of a file than a configuration can have.
+func readFile(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is no file", path)
+	}
+	if info.Size() > maxBytes {
+		return make([]byte, maxBytes+1), nil
+	}
+	return os.ReadFile(path)
+}
+
+func asErrors(wrong []*Mistake) []error {
+	all := make([]error, len(wrong))
+	for i, m := range wrong {
+		all[i] = m
+	}
+	return all
+}
+
+// read makes a configuration of the text of a file.
+func read(name string, text []byte, cropFolder string) (*Config, []*Mistake) {
+	c := &Config{
+		Machine: machine.DefaultSettings(),
+		Bus:     canbus.DefaultSettings(),
+		MQTT:    mqtt.DefaultSettings(),
+		Phone:   phone.DefaultSettings(),
+		Store:   store.DefaultSettings(),
+		Units:   Units{System: signal.Metric},
+		given:   map[string]bool{},
+	}
+	doc, wrong := parse(name, text)
+	if doc == nil {
+		return nil, wrong
+	}
+	cropName := defaultCrop
+	if table, ok := doc.tree["crop"].(map[string]any); ok {
+		if s, ok := table["name"].(string); ok {
+			cropName = s
+		}
+	}
+	profile, mistakes, missing := crop(cropName, cropFolder)
+	wrong = append(wrong, mistakes...)
+	c.Crop = profile
+
+	b := binder{root: reflect.TypeFor[Config](), given: c.given}
+	b.table("", doc.tree, reflect.ValueOf(c).Elem())
+	found := b.wrong
+	if missing != nil {
+		found = append(found, missing)
+	}
+	// A value that could not be set is still the default: it is judged once.
+	found = append(found, c.validate(len(mistakes) == 0 && missing == nil)...)
+	for _, p := range found {
+		wrong = append(wrong, doc.at(p))
+	}
+	if len(wrong) > 0 {
+		inOrder(wrong)
+		return nil, wrong
+	}
+	return c, nil
+}
+
+func (c *Config) validate(withCrop bool) []*problem.Problem {
+	var all []*problem.Problem
+	all = append(all, c.Machine.Validate()...)
+	if withCrop {
+		all = append(all, c.Crop.Validate()...)
+	}
+	all = append(all, c.Bus.Validate()...)
+	all = append(all, c.MQTT.Validate()...)
+	all = append(all, c.Phone.Validate()...)
+	all = append(all, c.Store.Validate()...)
+	return append(all, c.Units.Validate()...)
+}
+
+// crop reads a profile: mistakes are in its own file, missing is that there is
+// none of that name.
+func crop(name, folder string) (c machine.Crop, mistakes []*Mistake, missing *problem.Problem) {
+	text, from, err := configs.Crop(folder, name)
+	if errors.Is(err, fs.ErrNotExist) {
+		known := configs.Crops(folder)
+		return c, nil, &problem.Problem{Key: "crop.name", What: fmt.Sprintf("there is no crop %q", name),
+			Try: "there are " + strings.Join(known, ", ") + problem.DidYouMean(name, known)}
+	}
+	if err != nil {
+		return c, nil, &problem.Problem{Key: "crop.name", What: "its profile cannot be read", Err: err,
+			Try: "make the file readable, or remove it to have the one within the program"}
+	}
+	doc, mistakes := parse(from, text)
+	if doc == nil {
+		return c, mistakes, nil
+	}
+	b := binder{root: reflect.TypeFor[machine.Crop](), given: map[string]bool{}}
+	if _, named := doc.tree["name"]; named {
+		b.add("name", "a profile has no name inside", "remove the line: the name of the file is the name of the crop")
+		delete(doc.tree, "name")
+	}
+	b.table("", doc.tree, reflect.ValueOf(&c).Elem())
+	complete := true
+	for _, f := range fieldsOf(reflect.TypeFor[machine.Crop]()) {
+		if f.name != "name" && !b.given[f.name] {
+			complete = false
+			b.add(f.name, f.name+" is missing", "a profile must be complete: to change single values, write them in [crop] of chaffinch.toml")
+		}
+	}
+	if complete && len(b.wrong) == 0 {
+		for _, p := range c.Validate() {
+			p.Key = strings.TrimPrefix(p.Key, "crop.")
+			b.wrong = append(b.wrong, p)
+		}
+	}
+	for _, p := range b.wrong {
+		mistakes = append(mistakes, doc.at(p))
+	}
+	c.Name = name
+	return c, mistakes, nil
+}
+
+// Given tells whether the file says something of a dotted path, such as
+// "machine.mass_t".
+func (c *Config) Given(path string) bool { return c.given[path] }

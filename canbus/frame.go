@@ -25,8 +25,16 @@ type Frame struct {
 	Len       uint8 // bytes of Data that were received, 0 to 8
 	Flags     Flags
 	Interface uint8 // index into the source's list of interface names
-	Data      [8]byte
+	// Code is what the data length code said beyond Len: the number of bytes
+	// that a remote frame asks for, or 9 to 15 in a frame of eight bytes whose
+	// code was above 8. Otherwise it is 0.
+	Code uint8
+	Data [8]byte
 }
+
+// IsData tells whether the frame carries data of the bus: it is neither a
+// remote frame, nor an error frame, nor CAN FD.
+func (f *Frame) IsData() bool { return f.Flags&(Remote|ErrorFrame|FD) == 0 }
 
 // Is tells whether all the given flags are set.
 func (f *Frame) Is(flags Flags) bool { return f.Flags&flags == flags }

@@ -35,11 +35,14 @@ const (
 
 // Timeline turns stamps, which may jump, into Instants, which never do.
 // Within a segment Instants differ as the stamps do. The zero Timeline is
-// ready; its first frame is at Instant 0.
+// ready; its first frame is at Instant 0 unless Origin says otherwise.
 //
 //	stamp  ... 10.0  10.1 | 9.0  9.1 ...     (a step back)
 //	event  ...  5.0   5.1 | 6.1  6.2 ...     (one second is counted)
 type Timeline struct {
+	// Origin is the event time of the first frame; to be set before it.
+	Origin signal.Instant
+
 	started bool
 	last    int64          // highest stamp of this segment
 	lastAt  signal.Instant // its event time
@@ -54,8 +57,8 @@ func (t *Timeline) Place(f *Frame) Step {
 	case !t.started:
 		t.started = true
 		t.first = f.Stamp
-		t.begin(f.Stamp, 0)
-		f.At = 0
+		t.begin(f.Stamp, t.Origin)
+		f.At = t.Origin
 		return Follows
 	case d >= 0 && d <= LongestPause:
 		t.last = f.Stamp

@@ -22,8 +22,64 @@ type State struct {
 
 	Feed Feed
 
+	Engine    Engine
+	Threshing Tri // whether the threshing part is engaged, worked out from what there is
+	Speed     Speed
+	Rotor     Rotor
+	Health    [signal.Count]Health
+
 	BusHeard signal.Instant // when the last good frame of any kind was received
 	Faults   []Fault        // active fault codes, ordered by source, SPN and FMI
+}
+
+// Tri is yes, no or not known. The zero value is the honest one.
+type Tri uint8
+
+const (
+	NotKnown Tri = iota
+	No
+	Yes
+)
+
+// Engine is what is known of the engine's running.
+type Engine struct {
+	Running Tri
+	// LastRunning is whether the engine ran when its speed was last known. A
+	// silent bus does not change it.
+	LastRunning Tri
+	// Since is when Running last became Yes, or when the bus came back after
+	// a silence if that was later: the key-on of a listener.
+	Since signal.Instant
+	// Reference is the speed that the engine keeps in work below full load;
+	// meaningful if ReferenceKnown.
+	Reference      signal.RPM
+	ReferenceKnown bool
+}
+
+// Speed is the ground speed that the machine is taken to have.
+type Speed struct {
+	Value signal.KPH
+	Known bool
+	// FromTrack is set where the speed comes from positions, for want of a
+	// fresh ground speed.
+	FromTrack bool
+}
+
+// Rotor is what was heard of the rotor since the step before: a fall of half a
+// second has to be judged at the rate of the readings, not of the steps.
+type Rotor struct {
+	Readings        int
+	Lowest, Highest signal.RPM
+	First           signal.Instant // when the first of them was received
+}
+
+// Health is when a signal last spoke, apart from what it said.
+type Health struct {
+	Ever     bool           // a good reading was heard in this segment
+	Spoke    signal.Instant // newest reading that was anything but "not available", held alive by its sender if it is sent on change
+	Heard    signal.Instant // newest reading of any quality, likewise
+	Erring   signal.Instant // since when its sender says "error"; Never while it does not
+	Interval time.Duration  // usual time between its readings, 0 until known
 }
 
 // Feed is the estimate of the crop entering the threshing element, grain and

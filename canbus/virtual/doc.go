@@ -1,0 +1,57 @@
+// Package virtual is a make-believe combine harvester: an engine with its
+// governor, a rotor behind a belt, crop that varies over the field, losses,
+// an operator with habits, and the bus that all of it talks on. It emits
+// frames, with scripted trouble, and the truth about that trouble. It lives
+// through a 12-hour shift in seconds.
+//
+//	c := virtual.New(virtual.Demo(), 1)
+//	for done := false; !done; {
+//		n, done = c.Next(frames)
+//		...
+//	}
+//	truth := c.Truth()
+//
+// The same scenario and seed give the same frames, byte for byte, on one
+// processor architecture (another may round floating point differently).
+//
+// # What the truth means
+//
+// Truth comes from the machine's true state every 100 ms, never from what its
+// sensors say and never from a detector. A stretch counts as certain when the
+// condition held for its delay and was, for as long, true with a margin;
+// where it only nearly held, the stretch is doubtful. A stretch ends when the
+// value is back beyond the return margin.
+//
+//	kind                  condition (return margin; surely)                                delay
+//	engine-overload       cutting, load >= 95 % (92; 96.5)                                 30 s
+//	                      or load >= 98 % (96; 99) and engine speed 5 % (3.5; 6) under     3 s
+//	                      its speed at 75 % of rated torque; one of less than 30 s that
+//	                      comes with a slowing rotor is doubtful
+//	rotor-slowing         threshing engaged, rotor 6 % (4.5; 7) under engine speed x       0.5 s
+//	                      ratio less usual slip; not while the clutch closes
+//	feed-drop             feed under 50 % (60; 44) of its mean over the minute before it   4 s
+//	                      fell, ground speed at least 70 % of its own
+//	feed-uneven           coefficient of variation of feed over ground speed, over 30 s,   30 s
+//	                      at least 25 % (20; 28), and no drop in them; doubtful where a lump
+//	                      or an overload explains it
+//	spare-capacity        mean feed of 10 s under 65 % (72; 58) of the feed at 85 % of     90 s
+//	                      rated power on the level; load under 88 %, losses usual
+//	*-loss-high,          the level that the sensor would show without noise is over its   10 s
+//	returns-high,         usual one by 15 points or 3 standard deviations (noise and usual
+//	broken-grain-high,    changes of feed), whichever is more (0.7 of that; 1.15); doubtful where an overload or a
+//	trash-high            slowing rotor explains it, and for a saturated sensor
+//	engine-hot            coolant over 105 C (103; 106), any activity                      10 s
+//	signal-silent,        from when the script made the sensor so until it mended it, if   5 s,
+//	signal-faulty,        it lasted 1.2 times the delay (doubtful from 0.7); not with the  2 s,
+//	signal-stuck,         engine off or just started; stuck needs 90 s of cutting;         -,
+//	signal-implausible    doubtful where there is another source                           1 s
+//	fault-code            a code is in DM1                                                 1 s
+//	bus-silent            no frame                                                         2 s
+//
+// What only counts while cutting begins 10 s after the machine entered the
+// crop, which is when header and ground speed are in work with threshing
+// engaged; overload and slowing rotor count at once. A limit that holds the
+// machine back, a clock, a store and a broker are nothing that a bus could
+// tell, and a crop loss as a whole never rises by 15 points: those kinds have
+// no truth here.
+package virtual

@@ -1,0 +1,410 @@
+package virtual
+
+import "math"
+
+// phase is what the operator is at.
+type phase uint8
+
+const (
+	keyOn    phase = iota // bus awake, engine off
+	warming               // engine idling
+	roadOut               // to the field
+	engaging              // standing, threshing comes in
+	cutting               // header down, in the crop
+	headland              // out of the crop, round, and in again
+	toCart                // along the headland to the cart
+	atCart                // standing to unload
+	clearing              // the rotor is plugged
+	pausing               // standing before a break
+	keyOff                // engine off, bus awake
+	asleep                // bus asleep
+	roadHome
+	parking // standing before the key is turned
+	ended
+)
+
+// operator drives: it holds a speed by the engine's load, turns, unloads, has
+// habits, and makes room for what the script wants.
+type operator struct {
+	phase   phase
+	since   float64 // when phase began
+	lastsS  float64 // how long it is meant to last
+	afterKO phase   // what follows a switched-off engine
+
+	speedKMH  float64 // what the lever asks for
+	throttled bool    // the pump follows the engine
+	headerMM  float64
+	threshOn  bool
+	augerOn   bool
+	inCrop    bool // there is crop in front of the knife
+	cutWidthM float64
+
+	passSpeed float64 // the speed that he has found to suit
+	likes     wander
+	loadSeen  smooth
+	nextLook  float64
+	slowUntil float64
+	slowShare float64
+	sagged    float64 // s that the engine has sagged
+
+	rounds     int // passes done
+	turnM      float64
+	turnR      float64
+	turnAlpha  float64
+	turnSpeed  float64
+	fromY      float64
+	dir        float64 // 1 eastwards, -1 westwards
+	unloadSide bool    // this time while cutting
+	paused     bool    // the break is over
+	waitS      float64
+}
+
+const entryRunM = 9 // straight runs before and after a turn
+
+func newOperator(c *Combine) operator {
+	h := &c.habit
+	cruise := speedFor(&c.model, &c.crop, mogAt(&c.model, &c.crop, c.sc.LoadPct/100))
+	return operator{
+		dir: 1, cutWidthM: 0.97 * c.width,
+		passSpeed: clamp(cruise, 1.5, c.crop.TopKMH),
+		likes:     newWander(2.5, 400, slowS),
+		waitS:     h.between(4, 15),
+	}
+}
+
+func (o *operator) enter(c *Combine, p phase) {
+	h := &c.habit
+	o.phase, o.since = p, c.seconds()
+	o.inCrop = p == cutting
+	switch p {
+	case keyOn:
+		c.eng.setRPM = 0
+		o.lastsS = h.between(8, 16)
+		o.speedKMH, o.headerMM = 0, liftedMM(&c.crop)
+		if c.tick == 0 {
+			c.field.x = -1000 // put in place below
+		}
+	case warming:
+		c.eng.setRPM = idleSet(&c.eng)
+		o.lastsS = h.between(50, 110)
+		o.afterKO = engaging
+		if o.rounds == 0 && !o.paused {
+			o.afterKO = roadOut
+			c.field.x = -h.between(900, 2200)
+			c.field.y = 0
+		}
+	case roadOut, roadHome:
+		c.eng.setRPM = 0.92 * c.eng.governed(0)
+		o.throttled = false
+		o.speedKMH = h.between(19, 25)
+		o.lastsS = h.between(100, 240)
+	case engaging:
+		o.speedKMH = 0
+		o.lastsS = 16
+		c.eng.setRPM = 0.75 * c.eng.governed(0)
+		o.threshOn = true
+	case cutting:
+		o.throttled = true
+		o.headerMM = c.crop.CutMM
+		o.speedKMH = 0.85 * o.passSpeed
+		o.threshOn = true
+		o.nextLook = c.seconds() + 8
+		o.cutWidthM = 0.97 * c.width
+		if h.unit() < 0.06 {
+			o.cutWidthM = h.between(0.45, 0.8) * c.width
+		}
+		o.unloadSide = c.sc.OnTheGo
+	case headland:
+		o.headerMM = liftedMM(&c.crop)
+		o.turnM = 0
+		o.turnR = max(6, 0.56*c.width) * h.between(1, 1.25)
+		o.turnAlpha = math.Acos(min(1, (c.width+2*o.turnR)/(4*o.turnR)))
+		o.turnSpeed = h.between(5.2, 7.2)
+		o.speedKMH = o.turnSpeed
+		o.fromY = c.field.y
+		o.augerOn = false
+	case toCart:
+		o.headerMM = liftedMM(&c.crop)
+		o.lastsS = h.between(12, 40)
+		o.speedKMH = h.between(6, 9)
+	case atCart:
+		o.speedKMH = 0
+		o.waitS = h.between(4, 18)
+	case clearing:
+		o.speedKMH, o.threshOn = 0, false
+		o.headerMM = c.crop.CutMM + 450
+		o.lastsS = h.between(50, 120)
+		c.eng.setRPM = idleSet(&c.eng)
+	case pausing, parking:
+		o.speedKMH, o.threshOn = 0, false
+		c.eng.setRPM = idleSet(&c.eng)
+		o.lastsS = h.between(30, 60)
+	case keyOff:
+		c.eng.setRPM = 0
+		o.lastsS = h.between(12, 20)
+	case asleep:
+		o.lastsS = 1200
+	}
+}
+
+func idleSet(e *engine) float64 { return lowIdle * e.ratedRPM * (1 + 0.25*droop) }
+
+func (o *operator) step(c *Combine) {
+	t := c.seconds()
+	over := t-o.since > o.lastsS
+	c.rot.grip = engage(c.rot.grip, o.threshOn)
+	switch o.phase {
+	case keyOn:
+		if over {
+			o.enter(c, warming)
+		}
+	case warming:
+		if over {
+			o.enter(c, o.afterKO)
+		}
+	case roadOut:
+		if c.field.x > -45 {
+			o.enter(c, engaging)
+		}
+	case engaging:
+		if t-o.since > 8 {
+			c.eng.setRPM = c.eng.governed(0)
+		}
+		if over {
+			o.resume(c)
+		}
+	case cutting:
+		o.cut(c, t)
+	case headland:
+		o.round(c)
+	case toCart:
+		if over {
+			o.enter(c, atCart)
+		}
+	case atCart:
+		o.unload(c, t)
+	case clearing:
+		if over {
+			o.enter(c, engaging)
+		}
+	case pausing:
+		if over {
+			o.afterKO = asleep
+			o.paused = true
+			o.enter(c, keyOff)
+		}
+	case keyOff:
+		if over {
+			if o.afterKO == asleep {
+				o.enter(c, asleep)
+			} else {
+				o.enter(c, ended)
+				c.stopped = true
+			}
+		}
+	case asleep:
+		if over {
+			o.enter(c, keyOn)
+		}
+	case roadHome:
+		if over {
+			o.enter(c, parking)
+		}
+	case parking:
+		if over {
+			o.afterKO = ended
+			o.enter(c, keyOff)
+		}
+	}
+}
+
+// engage closes or opens the threshing clutch.
+func engage(grip float64, on bool) float64 {
+	if on {
+		return min(1, grip+slowS/4)
+	}
+	return max(0, grip-slowS/0.8)
+}
+
+// resume goes on after threshing came in: into the crop at the start, round
+// the headland after a break, on in the pass after a plug.
+func (o *operator) resume(c *Combine) {
+	switch {
+	case o.rounds == 0 && c.field.x < -5:
+		o.enter(c, headland)
+		o.turnM = o.roundM() - 1e-9 // straight in
+	case o.paused && c.op.fromY == c.field.y && o.turnM == 0:
+		o.enter(c, headland)
+	case o.midPass(c):
+		o.enter(c, cutting)
+	default:
+		o.enter(c, headland)
+	}
+}
+
+func (o *operator) midPass(c *Combine) bool {
+	return o.dir > 0 && c.field.x < c.sc.PassM || o.dir < 0 && c.field.x > 0
+}
+
+// roundM is the length of the turn between the straight runs: three arcs that
+// bring the machine round and one header width over.
+func (o *operator) roundM() float64 { return entryRunM + o.turnR*(math.Pi+4*o.turnAlpha) }
+
+// turnRate is how the heading changes, in rad/m.
+func (o *operator) turnRate() float64 {
+	if o.phase != headland {
+		return 0
+	}
+	s := (o.turnM - entryRunM) / o.turnR
+	side := o.dir
+	switch {
+	case s < 0 || s >= math.Pi+4*o.turnAlpha:
+		return 0
+	case s < o.turnAlpha || s >= math.Pi+3*o.turnAlpha:
+		return -side / o.turnR
+	default:
+		return side / o.turnR
+	}
+}
+
+func (o *operator) onRoad() bool { return o.phase == roadOut || o.phase == roadHome }
+
+// round is the headland turn.
+func (o *operator) round(c *Combine) {
+	before := o.turnM
+	o.turnM += c.speedMS * slowS
+	straight := o.roundM()
+	if before < straight && o.turnM >= straight {
+		if o.rounds == 0 && c.field.x < -5 { // the first time he only drives up
+			o.turnM = straight
+		} else {
+			o.dir = -o.dir
+			c.field.y = o.fromY + c.width
+		}
+		if o.dir > 0 {
+			c.field.heading = 0
+		} else {
+			c.field.heading = math.Pi
+		}
+	}
+	if o.rounds == 0 && o.turnM >= straight && c.field.x < -entryRunM {
+		o.turnM = straight
+		o.speedKMH = o.turnSpeed
+		return
+	}
+	if o.turnM >= straight {
+		o.speedKMH = min(o.turnSpeed, o.passSpeed)
+		if o.turnM+2.6*c.speedMS >= straight+entryRunM { // down just before the crop
+			o.headerMM = c.crop.CutMM
+		}
+	}
+	if o.turnM >= straight+entryRunM {
+		o.rounds++
+		o.enter(c, cutting)
+	}
+}
+
+// cut is the work itself.
+func (o *operator) cut(c *Combine, t float64) {
+	n := c.eng.rpm / c.eng.reference()
+	seen := o.loadSeen.step(c.eng.loadPct, slowS, 4)
+	held := c.script.holdsSpeed()
+	likes := c.sc.LoadPct + o.likes.step(&c.habit)
+
+	slowing := t < o.slowUntil
+	if share, ok := c.script.slowTo(); ok {
+		slowing = true
+		o.slowShare = share
+	} else if !slowing && !held && c.script.calm(t) && c.habit.unit() < slowS/1500 {
+		// He looks at something now and then.
+		o.slowShare = c.habit.between(0.45, 0.75)
+		o.slowUntil = t + c.habit.between(8, 25)
+	}
+
+	if n < 0.87 {
+		o.sagged += slowS
+	} else {
+		o.sagged = 0
+	}
+	alarmed := o.sagged > 1.5 && !held || o.sagged > 4 && n < 0.80
+	if alarmed {
+		o.passSpeed = max(1.2, 0.8*o.passSpeed)
+		o.sagged = -3
+		o.nextLook = t + 6
+	}
+	if c.rot.omega < 0.86*c.rot.nominal && c.rot.grip == 1 && t > o.slowUntil {
+		o.slowShare, o.slowUntil = 0.55, t+5 // he hears it
+	}
+	if t >= o.nextLook && !held && !slowing {
+		o.nextLook = t + c.habit.between(4, 10)
+		miss := likes - seen
+		if math.Abs(miss) > 2.5 {
+			o.passSpeed *= 1 + clamp(0.010*miss, -0.12, 0.05)
+		}
+		o.passSpeed = clamp(o.passSpeed, 1.2, c.crop.TopKMH)
+	}
+	o.speedKMH = o.passSpeed
+	if since := t - o.since; since < 8 {
+		o.speedKMH *= 0.8 + 0.2*since/8
+	}
+	if t < o.slowUntil || slowing {
+		o.speedKMH *= o.slowShare
+	}
+
+	full := c.body.tankT / c.tankFullT()
+	if o.unloadSide && full > 0.72 && t-o.since > 25 && c.script.calm(t) {
+		o.augerOn = true
+	}
+	if full < 0.03 {
+		o.augerOn = false
+	}
+	if c.rot.rpm() < 0.3*c.rot.implied(c.eng.rpm) && c.rot.grip == 1 {
+		o.speedKMH, o.headerMM = 0, c.crop.CutMM
+		o.sagged += slowS
+		if o.waitS -= slowS; o.waitS < 0 {
+			o.waitS = 5
+			o.enter(c, clearing)
+		}
+		return
+	}
+	past := o.dir > 0 && c.field.x >= c.sc.PassM || o.dir < 0 && c.field.x <= 0
+	if past && !c.script.holdsPass() && !o.augerOn {
+		o.leave(c, t, full)
+	}
+}
+
+// leave ends a pass.
+func (o *operator) leave(c *Combine, t, full float64) {
+	homeS := 420.0
+	switch {
+	case c.sc.KeyOff && t > c.sc.Hours*3600-homeS:
+		o.headerMM = liftedMM(&c.crop)
+		o.inCrop = false
+		o.threshOn = false
+		o.enter(c, roadHome)
+	case c.sc.Break && !o.paused && t > c.sc.Hours*1800:
+		o.headerMM = liftedMM(&c.crop)
+		o.fromY, o.turnM = c.field.y, 0
+		o.enter(c, pausing)
+	case full > 0.80 && !c.sc.OnTheGo || full > 0.93:
+		o.enter(c, toCart)
+	default:
+		o.enter(c, headland)
+	}
+}
+
+// unload stands beside the cart.
+func (o *operator) unload(c *Combine, t float64) {
+	waited := t - o.since
+	switch {
+	case waited < 5 || c.speedMS > 0:
+	case waited < 5+o.waitS:
+	case c.body.tankT > 0.03 && !o.augerOn:
+		o.augerOn = true
+	case c.body.tankT <= 0.03:
+		o.augerOn = false
+		if c.body.auger == 0 {
+			o.enter(c, headland)
+		}
+	}
+}

@@ -1,0 +1,428 @@
+package virtual
+
+import (
+	"math"
+	"sort"
+)
+
+// Truth is what really happened, in seconds from the first frame. How each
+// kind is defined stands in the package's documentation.
+type Truth struct {
+	Intervals []Interval `json:"intervals"`
+	// Quiet are stretches in which nothing at all should be raised: the
+	// machine is not cutting, and nothing is wrong.
+	Quiet [][2]float64 `json:"quiet"`
+	// Doubtful are stretches where a condition nearly held, or is explained
+	// by another: an alarm of the kind there counts neither way.
+	Doubtful []Interval `json:"doubtful,omitempty"`
+	// Activity and FeedTH are a value a second: what the machine did at its
+	// end, and the mean crop entering the threshing element, grain and MOG
+	// together. Unloading is 1 while the auger runs.
+	Activity  []string  `json:"activity"`
+	FeedTH    []float64 `json:"feed_t_h"`
+	GrainTH   []float64 `json:"grain_t_h"`
+	Unloading []uint8   `json:"unloading"`
+}
+
+// Interval is a stretch of trouble. An alarm raised within the grey margins
+// counts as raised inside.
+type Interval struct {
+	Kind       string  `json:"kind"`
+	Began      float64 `json:"began_s"`
+	Ended      float64 `json:"ended_s"`
+	GreyBefore float64 `json:"grey_before_s"`
+	GreyAfter  float64 `json:"grey_after_s"`
+	// Subject is the signal, or the fault code as SPN-FMI, where a kind can
+	// speak of several.
+	Subject string `json:"subject,omitempty"`
+}
+
+// recorder watches the true state of the machine.
+type recorder struct {
+	overload, sag, rotor, drop, uneven, spare, hot watch
+	separation, cleaning, returns, broken, trash   watch
+
+	activity string
+	since    float64 // when activity began
+	inCropS  float64 // when the machine last entered the crop
+	loadSeen smooth
+
+	window  minute // feed of the last minute of this entry
+	speeds  minute
+	dropRef float64
+	dropV   float64
+	dropS   float64 // last time a drop held
+	busyS   float64 // last time of an overload or a slowing rotor
+	short   [300]float64
+	shortV  [300]float64
+	shortN  int
+
+	// Levels of the relative sensors at comfortable fullness.
+	usualSep, usualClean, usualReturns, usualBroken, usualTrash float64
+
+	scripted []Interval // of sensors and bus
+	spans    []span
+	acts     []string
+	feeds    []float64
+	grains   []float64
+	unloads  []uint8
+	sumFeed  float64
+	sumGrain float64
+	count    int
+	keyOnS   float64
+}
+
+type span struct {
+	activity string
+	from, to float64
+}
+
+// minute is the mean over the last 60 s.
+type minute struct {
+	ring [600]float64
+	n    int
+	sum  float64
+}
+
+func (m *minute) add(v float64) {
+	i := m.n % len(m.ring)
+	if m.n >= len(m.ring) {
+		m.sum -= m.ring[i]
+	}
+	m.ring[i] = v
+	m.sum += v
+	m.n++
+}
+func (m *minute) mean() float64 { return m.sum / float64(max(1, min(m.n, len(m.ring)))) }
+func (m *minute) clear()        { m.n, m.sum = 0, 0 }
+
+func newRecorder(c *Combine) recorder {
+	r := recorder{
+		overload:   watch{kind: "engine-overload", delayS: 30, gapS: 1, beforeS: 2, afterS: 5},
+		sag:        watch{kind: "engine-overload", delayS: 3, gapS: 1, beforeS: 2, afterS: 5},
+		rotor:      watch{kind: "rotor-slowing", delayS: 0.5, gapS: 2, beforeS: 1, afterS: 2},
+		drop:       watch{kind: "feed-drop", delayS: 4, gapS: 2, beforeS: 2, afterS: 5},
+		uneven:     watch{kind: "feed-uneven", delayS: 30, gapS: 5, beforeS: 5, afterS: 30},
+		spare:      watch{kind: "spare-capacity", delayS: 90, gapS: 8, beforeS: 30, afterS: 30},
+		hot:        watch{kind: "engine-hot", delayS: 10, gapS: 3, beforeS: 5, afterS: 5},
+		separation: watch{kind: "separation-loss-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		cleaning:   watch{kind: "cleaning-loss-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		returns:    watch{kind: "returns-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		broken:     watch{kind: "broken-grain-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		trash:      watch{kind: "trash-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		activity:   "off", keyOnS: 0, inCropS: -1e9, busyS: -1e9, dropS: -1e9,
+	}
+	comfortable := 0.86 // of the feed at 85 % of rated power
+	r.usualSep = level(1.1*math.Pow(comfortable, 3.5), separationScale)
+	r.usualClean = level(0.7*math.Pow(comfortable, 4), cleaningScale)
+	r.usualReturns = level(math.Pow(comfortable/0.85, 1.5), returnsScale)
+	r.usualBroken = level(1.0, brokenScale)
+	r.usualTrash = level(1.08, trashScale)
+	return r
+}
+
+// whatItDoes is the machine's activity, by the definitions of the design.
+func (c *Combine) whatItDoes() string {
+	moving := c.speedMS > 0.14
+	switch {
+	case !c.eng.running():
+		return "off"
+	case c.op.threshOn && c.rot.grip == 1 && c.rot.rpm() < 0.3*c.rot.implied(c.eng.rpm):
+		return "blocked"
+	case c.threshing() && moving && c.headerWorking():
+		return "cutting"
+	case c.threshing() && moving:
+		return "turning"
+	case moving:
+		return "travelling"
+	case c.unloading():
+		return "unloading"
+	case c.threshing():
+		return "waiting"
+	}
+	return "idle"
+}
+
+// warm lets the windows fill before the log begins.
+func (r *recorder) warm(c *Combine) {
+	r.windows(c, c.seconds())
+	r.activity = c.whatItDoes()
+	r.inCropS = c.seconds()
+	if c.op.phase == cutting {
+		r.inCropS = c.op.since
+	}
+}
+
+func (r *recorder) windows(c *Combine, t float64) {
+	feed, v := c.flow.feedTH(), c.speedMS
+	r.short[r.shortN%300], r.shortV[r.shortN%300] = feed, v
+	r.shortN++
+	if t-r.inCropS >= 10 {
+		r.window.add(feed)
+		r.speeds.add(v)
+	}
+}
+
+func (r *recorder) step(c *Combine) {
+	t := c.seconds()
+	now := c.whatItDoes()
+	if t == 0 {
+		r.since = 0
+	}
+	if now != r.activity {
+		r.spans = append(r.spans, span{r.activity, r.since, t})
+		if now == "cutting" {
+			r.inCropS = t
+			r.window.clear()
+			r.speeds.clear()
+			r.shortN = 0
+		}
+		if r.activity == "off" && now != "off" {
+			r.keyOnS = t
+		}
+		r.activity, r.since = now, t
+	}
+	cuts := now == "cutting"
+	settled := cuts && t-r.inCropS >= 10
+	r.alarms(c, t, cuts, settled)
+	if cuts {
+		r.windows(c, t)
+	}
+
+	r.sumFeed += c.flow.feedTH()
+	r.sumGrain += c.flow.rotorGrain
+	r.count++
+	if r.count == 10 {
+		r.acts = append(r.acts, now)
+		r.feeds = append(r.feeds, math.Round(r.sumFeed*10)/100)
+		r.grains = append(r.grains, math.Round(r.sumGrain*10)/100)
+		u := uint8(0)
+		if c.unloading() {
+			u = 1
+		}
+		r.unloads = append(r.unloads, u)
+		r.count, r.sumFeed, r.sumGrain = 0, 0, 0
+	}
+}
+
+// alarms puts the true state against the conditions of each kind.
+func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
+	only := func(ok bool, level int) int {
+		if ok {
+			return level
+		}
+		return no
+	}
+	load := r.loadSeen.step(c.eng.loadPct, slowS, 0.2)
+	n := c.eng.rpm / c.eng.reference()
+	r.overload.step(t, only(cuts, grade(load, 92, 95, 96.5)))
+	r.sag.step(t, only(cuts, min(grade(load, 96, 98, 99), under(n, 0.965, 0.95, 0.94))))
+
+	turning := 1.0
+	if c.rot.grip == 1 && c.op.threshOn && c.eng.running() {
+		turning = c.rot.rpm() / max(1, c.rot.implied(c.eng.rpm))
+		if t-c.op.since < 16 && c.op.phase == engaging {
+			turning = 1
+		}
+	}
+	rotorLevel := under(turning, 0.955, 0.94, 0.93)
+	r.rotor.step(t, rotorLevel)
+
+	if load >= 96 || rotorLevel > no || c.flow.lumpMOG > 0 {
+		r.busyS = t
+	}
+	r.drop.step(t, only(settled, r.dropLevel(c, t)))
+	r.uneven.step(t, only(settled && t-r.inCropS >= 40, r.unevenLevel(t)))
+	full := r.recent(100) / c.flow.fullTH
+	quiet := load < 88 && c.sense.clearSeparation < r.usualSep+10 && c.sense.clearCleaning < r.usualClean+10
+	r.spare.step(t, only(settled && quiet, under(full, 0.72, 0.65, 0.58)))
+	r.hot.step(t, grade(c.body.coolantC, 103, 105, 106))
+
+	// Where an overload or a slug explains a loss, an alarm of it is neither
+	// asked for nor wrong.
+	level := func(w *watch, value, usual, cv, byFeed float64, stands bool) {
+		margin := max(15, 3*usual*math.Hypot(cv, byFeed))
+		l := grade(value, usual+0.7*margin, usual+margin, usual+1.15*margin)
+		if !stands || load > 94 || r.overload.strict && r.overload.loose || rotorLevel > no {
+			l = min(l, perhaps)
+		}
+		w.step(t, only(settled, l))
+	}
+	s := &c.sense
+	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, !c.sc.LossSaturated && c.set.own)
+	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.set.own)
+	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.set.own)
+	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.set.own)
+	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.set.own)
+}
+
+// dropLevel compares the feed with its own minute before it fell.
+func (r *recorder) dropLevel(c *Combine, t float64) int {
+	if r.drop.loose {
+		if t-r.drop.looseFrom > 90 {
+			return no // by now the minute has forgotten
+		}
+	} else {
+		if r.window.n < 200 {
+			return no
+		}
+		r.dropRef, r.dropV = r.window.mean(), r.speeds.mean()
+	}
+	level := under(c.flow.feedTH()/r.dropRef, 0.60, 0.50, 0.44)
+	level = min(level, grade(c.speedMS/r.dropV, 0.62, 0.70, 0.76))
+	if level >= holds {
+		r.dropS = t
+	}
+	return level
+}
+
+// unevenLevel is the coefficient of variation of feed per ground speed over
+// 30 s.
+func (r *recorder) unevenLevel(t float64) int {
+	if r.shortN < 300 || t-r.dropS < 35 {
+		return no
+	}
+	var sum, square float64
+	for i := range r.short {
+		x := r.short[i] / max(r.shortV[i], 0.3)
+		sum += x
+		square += x * x
+	}
+	if t-r.busyS < 35 {
+		return perhaps // a lump or a thick patch explains it
+	}
+	mean := sum / 300
+	cv := math.Sqrt(max(0, square/300-mean*mean)) / max(mean, 1e-9)
+	return grade(cv, 0.20, 0.25, 0.28)
+}
+
+// recent is the mean feed of the last n steps.
+func (r *recorder) recent(n int) float64 {
+	n = min(n, r.shortN, 300)
+	sum := 0.0
+	for i := 1; i <= n; i++ {
+		sum += r.short[(r.shortN-i)%300]
+	}
+	return sum / float64(max(1, n))
+}
+
+// Truth is what happened so far.
+func (c *Combine) Truth() Truth {
+	r := &c.truth
+	first := float64(c.bus.firstNS-c.startNS) / 1e9
+	end := c.seconds()
+	t := Truth{
+		Activity: append([]string{}, r.acts...), FeedTH: append([]float64{}, r.feeds...),
+		GrainTH: append([]float64{}, r.grains...), Unloading: append([]uint8{}, r.unloads...),
+		Intervals: []Interval{}, Quiet: [][2]float64{},
+	}
+	sag, maybe := r.sag.gone()
+	t.Doubtful = append(t.Doubtful, maybe...)
+	over, maybe := r.overload.gone()
+	t.Doubtful = append(t.Doubtful, maybe...)
+	rotorSure, rotorMaybe := r.rotor.gone()
+	if !c.set.own {
+		rotorMaybe = append(rotorMaybe, rotorSure...) // it cannot be heard
+		rotorSure = nil
+	}
+	// The engine sags under a slug too: the slowing rotor explains it.
+	for _, s := range merged(append(over, sag...)) {
+		if explained(s, append(rotorSure, rotorMaybe...)) && s.Ended-s.Began < 30 {
+			t.Doubtful = append(t.Doubtful, s)
+		} else {
+			t.Intervals = append(t.Intervals, s)
+		}
+	}
+	t.Intervals = append(t.Intervals, rotorSure...)
+	t.Doubtful = append(t.Doubtful, rotorMaybe...)
+	for _, w := range []*watch{&r.drop, &r.uneven, &r.spare, &r.hot, &r.separation, &r.cleaning, &r.returns, &r.broken, &r.trash} {
+		sure, maybe := w.gone()
+		t.Intervals = append(t.Intervals, sure...)
+		t.Doubtful = append(t.Doubtful, maybe...)
+	}
+	sure, maybe := c.script.told(c)
+	t.Intervals = append(t.Intervals, sure...)
+	t.Doubtful = append(t.Doubtful, maybe...)
+	order(t.Intervals)
+	order(t.Doubtful)
+	t.Quiet = r.quiet(end, t.Intervals, t.Doubtful)
+	shift(t.Intervals, first)
+	shift(t.Doubtful, first)
+	for i := range t.Quiet {
+		t.Quiet[i][0] = round3(max(0, t.Quiet[i][0]-first))
+		t.Quiet[i][1] = round3(max(0, t.Quiet[i][1]-first))
+	}
+	return t
+}
+
+func order(list []Interval) {
+	sort.SliceStable(list, func(i, j int) bool {
+		a, b := &list[i], &list[j]
+		if a.Began != b.Began {
+			return a.Began < b.Began
+		}
+		return a.Kind < b.Kind
+	})
+}
+
+func shift(list []Interval, first float64) {
+	for i := range list {
+		list[i].Began = round3(max(0, list[i].Began-first))
+		list[i].Ended = round3(max(0, list[i].Ended-first))
+		list[i].GreyBefore = round3(list[i].GreyBefore)
+		list[i].GreyAfter = round3(list[i].GreyAfter)
+	}
+}
+
+func round3(v float64) float64 { return math.Round(v*1000) / 1000 }
+
+// merged joins stretches that overlap or nearly touch.
+func merged(list []Interval) []Interval {
+	order(list)
+	var out []Interval
+	for _, v := range list {
+		if n := len(out) - 1; n >= 0 && v.Began <= out[n].Ended+10 {
+			out[n].Ended = max(out[n].Ended, v.Ended)
+			out[n].GreyBefore = max(out[n].GreyBefore, out[n].Began-v.Began+v.GreyBefore)
+			continue
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+func explained(v Interval, by []Interval) bool {
+	for _, b := range by {
+		if b.Began < v.Ended && b.Ended > v.Began-6 {
+			return true
+		}
+	}
+	return false
+}
+
+// quiet are the stretches out of the crop that nothing touches.
+func (r *recorder) quiet(end float64, lists ...[]Interval) [][2]float64 {
+	out := [][2]float64{}
+	spans := append(append([]span(nil), r.spans...), span{r.activity, r.since, end})
+	for _, s := range spans {
+		switch s.activity {
+		case "cutting", "blocked":
+			continue
+		}
+		if s.to-s.from < 3 {
+			continue
+		}
+		touched := false
+		for _, list := range lists {
+			for _, v := range list {
+				if v.Began-v.GreyBefore < s.to && v.Ended+v.GreyAfter > s.from {
+					touched = true
+				}
+			}
+		}
+		if !touched {
+			out = append(out, [2]float64{round3(s.from), round3(s.to)})
+		}
+	}
+	return out
+}

@@ -111,3 +111,13 @@ func TestTimelineOfALogWithClockSteps(t *testing.T) {
 		t.Errorf("the pause before frame 24866 is %v, want 1.2 s", pause)
 	}
 }
+
+func TestTimelineFromAnOrigin(t *testing.T) {
+	line := Timeline{Origin: 500}
+	for i, want := range []signal.Instant{500, 510} {
+		f := Frame{Stamp: 7_000 + 10*int64(i)}
+		if step := line.Place(&f); step != Follows || f.At != want {
+			t.Errorf("frame %d: at %d, step %d; want %d", i+1, f.At, step, want)
+		}
+	}
+}

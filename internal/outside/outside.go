@@ -15,7 +15,7 @@ import (
 // debianPackage names the package that carries a program.
 func debianPackage(program string) string {
 	switch program {
-	case "log2asc", "asc2log", "log2long", "candump", "canplayer", "cansend":
+	case "log2asc", "asc2log", "log2long", "candump":
 		return "can-utils"
 	case "tshark":
 		return "tshark"

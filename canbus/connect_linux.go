@@ -24,7 +24,7 @@ func (s *Socket) connect() error {
 		return nil
 	}
 	s.fd = fd
-	index, _, err := s.lookUp()
+	index, up, err := s.lookUp()
 	if err != nil {
 		s.lose(Absent, err)
 		return nil
@@ -34,11 +34,14 @@ func (s *Socket) connect() error {
 		s.lose(Absent, err)
 		return nil
 	}
-	if err := s.checkMode(); err != nil {
-		return err
-	}
-	if s.fd < 0 {
-		return nil
+	// A link that is down does no harm in any mode, and at the start of the
+	// computer it may not be set up yet: its mode is checked when it comes up.
+	state := Down
+	if up {
+		if err := s.checkMode(); err != nil || s.fd < 0 {
+			return err
+		}
+		state = Up
 	}
 	if err := unix.Bind(s.fd, &unix.SockaddrCAN{Ifindex: index}); err != nil {
 		s.lose(Absent, err)
@@ -49,8 +52,9 @@ func (s *Socket) connect() error {
 	s.guard.Lock()
 	s.health.Opened++
 	s.guard.Unlock()
-	s.lookAt = LiveClock()
-	return s.look(s.lookAt)
+	s.lookAt = LiveClock() + int64(linkEvery)
+	s.note(state, nil)
+	return nil
 }
 
 // prepare sets the options of the socket (linux/can/raw.h, socket(7)).

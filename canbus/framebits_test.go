@@ -51,3 +51,10 @@ func TestFrameBitsStayInBounds(t *testing.T) {
 		}
 	})
 }
+
+func BenchmarkFrameBits(b *testing.B) {
+	f := Frame{ID: 0x0CF00400, Flags: Extended, Len: 8, Data: [8]byte{0x20, 0x7D, 0x87, 0x48, 0x14, 0, 0xF0, 0x87}}
+	for b.Loop() {
+		FrameBits(&f)
+	}
+}

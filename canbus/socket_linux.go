@@ -50,8 +50,9 @@ type Socket struct {
 }
 
 // OpenSocket starts to listen. That the interface is absent or down is no
-// error: it may come. An interface whose controller is not in listen-only mode
-// is refused with a *problem.Problem, and so is a kernel without CAN.
+// error: it may come. An interface that is up and whose controller is not in
+// listen-only mode is refused with a *problem.Problem, and so is a kernel
+// without CAN.
 func OpenSocket(options SocketOptions) (*Socket, error) {
 	if n := len(options.Interface); n == 0 || n >= unix.IFNAMSIZ {
 		return nil, &problem.Problem{Key: "bus.interface",
@@ -102,7 +103,7 @@ func (s *Socket) isStopped() bool {
 // the first one at most the given time and then gives 0 frames and no error.
 //
 // The error is os.ErrClosed after Close, or a *problem.Problem if the
-// interface came back in a mode that is refused. Read may be called again
+// interface came up in a mode that is refused. Read may be called again
 // after that; it looks anew.
 func (s *Socket) Read(dst []Frame, wait time.Duration) (int, error) {
 	s.reading.Lock()

@@ -76,28 +76,33 @@ func TestPayloadsHaveTheirForm(t *testing.T) {
 		{"event-clock-unset", AppendEvent(nil, rotor(), unset)},
 		{"message-raised", AppendEventMessage(nil, 118, seconds(3600.5), rotor(), synced)},
 		{"message-ended-clock-unset", AppendEventMessage(nil, 121, seconds(3765), ended(), unset)},
+		{"message-gap", AppendGap(nil, 12, "7-12", "8-40")},
 		{"live", live.Payload},
 	}
 	for _, test := range tests {
-		t.Run(test.name, func(t *testing.T) {
-			if !json.Valid(test.got) {
-				t.Fatalf("not JSON: %s", test.got)
-			}
-			path := filepath.Join("testdata", test.name+".json")
-			got := append(slices.Clone(test.got), '\n')
-			if *update {
-				if err := os.WriteFile(path, got, 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if !bytes.Equal(got, want) {
-				t.Errorf("got  %s\nwant %s", got, want)
-			}
-		})
+		t.Run(test.name, func(t *testing.T) { golden(t, test.name, test.got) })
+	}
+}
+
+// golden compares a payload with its example.
+func golden(t *testing.T, name string, payload []byte) {
+	t.Helper()
+	if !json.Valid(payload) {
+		t.Fatalf("not JSON: %s", payload)
+	}
+	path := filepath.Join("testdata", name+".json")
+	got := append(slices.Clone(payload), '\n')
+	if *update {
+		if err := os.WriteFile(path, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("got  %s\nwant %s", got, want)
 	}
 }
 

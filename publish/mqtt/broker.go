@@ -50,6 +50,7 @@ type Broker struct {
 	opts   BrokerOptions
 	log    *slog.Logger
 	limits limits
+	retry  time.Duration
 
 	mu       sync.Mutex
 	server   *mochi.Server // nil before Start and after Close
@@ -78,22 +79,26 @@ func NewBroker(opts BrokerOptions) *Broker {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
-	return &Broker{opts: opts, limits: usualLimits, log: slog.New(newQuiet(log.Handler()))}
+	return &Broker{opts: opts, limits: usualLimits, retry: retryListen, log: slog.New(newQuiet(log.Handler()))}
 }
 
 // Run starts the broker, again and again if its address cannot be had, and
 // closes it when ctx ends.
 func (b *Broker) Run(ctx context.Context) error {
 	defer b.Close()
+	said := ""
 	for {
 		err := b.Start()
 		if err == nil {
 			<-ctx.Done()
 			return nil
 		}
-		b.log.Warn("broker does not listen", "error", err)
+		if err.Error() != said {
+			said = err.Error()
+			b.log.Warn("broker does not listen", "error", err)
+		}
 		select {
-		case <-time.After(retryListen):
+		case <-time.After(b.retry):
 		case <-ctx.Done():
 			return nil
 		}

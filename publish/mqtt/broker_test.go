@@ -2,6 +2,7 @@ package mqtt
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"net"
 	"slices"
@@ -143,15 +144,23 @@ func TestABrokerWithoutItsAddressTriesAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := NewBroker(BrokerOptions{Listen: taken.Addr().String(), Topics: topics})
-	if err := b.Start(); err == nil || b.Health().Err == nil {
-		t.Fatalf("start: %v, health %+v", err, b.Health())
-	}
+	var log record
+	b := NewBroker(BrokerOptions{Listen: taken.Addr().String(), Topics: topics, Log: log.logger()})
+	b.retry = 5 * time.Millisecond
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- b.Run(ctx) }()
+	eventually(t, "it says why", func() bool { return b.Health().Err != nil })
+	time.Sleep(10 * b.retry)
 	taken.Close()
-	if err := b.Start(); err != nil || b.Health().Err != nil {
-		t.Errorf("start: %v, health %+v", err, b.Health())
+	eventually(t, "it listens", func() bool { h := b.Health(); return h.Err == nil && h.Address != "" })
+	if n := strings.Count(log.String(), "does not listen"); n != 1 {
+		t.Errorf("said %d times that it does not listen, want once", n)
 	}
-	b.Close()
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
 	if err := b.Start(); err == nil {
 		t.Error("started after Close")
 	}

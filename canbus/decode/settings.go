@@ -1,0 +1,141 @@
+package decode
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"chaffinch/canbus/j1939"
+	"chaffinch/canbus/signal"
+	"chaffinch/internal/problem"
+)
+
+// Settings is what the owner says about the bus.
+type Settings struct {
+	Maps []MapEntry
+	// Prefer gives, by the name of a signal, its sources in order. A source is
+	// a route's name or the beginning of it ("PGN 65097"), and may end in the
+	// sender's address: "PGN 61444 SPN 190 from 0". Sources that are not named
+	// come after, the owner's maps before the standard messages.
+	Prefer map[string][]string
+	// RotorElement is the device element whose revolutions (DDI 390) are those
+	// of the threshing rotor. Without it a device descriptor pool must say so.
+	RotorElement *int64
+}
+
+// Validate says what is wrong with the settings, all at once.
+func (s *Settings) Validate() []*problem.Problem {
+	var all []*problem.Problem
+	for i := range s.Maps {
+		all = append(all, s.Maps[i].Validate(i)...)
+	}
+	for id := range signal.ID(signal.Count) {
+		for _, text := range s.Prefer[id.String()] {
+			if _, err := parsePreference(text); err != nil {
+				all = append(all, &problem.Problem{Key: "prefer." + id.String(), What: err.Error(),
+					Try: `name a source as the survey does, such as "PGN 65097" or "PGN 61444 SPN 190 from 0"`})
+			}
+		}
+	}
+	for _, name := range sortedKeys(s.Prefer) {
+		if _, ok := signal.ByName(name); !ok {
+			all = append(all, &problem.Problem{Key: "prefer." + name, What: "there is no signal of this name", Try: nearest(name)})
+		}
+	}
+	if e := s.RotorElement; e != nil && (*e < 0 || *e > 4095) {
+		all = append(all, &problem.Problem{Key: "rotor_element", What: fmt.Sprintf("rotor_element is %d", *e),
+			Try: "give the number of the separator's device element, 0 to 4095"})
+	}
+	return all
+}
+
+// preference is one entry of a configured order.
+type preference struct {
+	name    string
+	address int // -1 for any
+}
+
+func parsePreference(text string) (preference, error) {
+	name, from, has := strings.Cut(text, " from ")
+	p := preference{name: strings.TrimSpace(name), address: -1}
+	if p.name == "" {
+		return p, errors.New("a source without a name")
+	}
+	if has {
+		a, err := strconv.ParseUint(strings.TrimSpace(from), 0, 8)
+		if err != nil || a > 253 {
+			return p, fmt.Errorf("%q is not an address from 0 to 253", from)
+		}
+		p.address = int(a)
+	}
+	return p, nil
+}
+
+// matches tells whether a route from an address is meant.
+func (p preference) matches(route string, address uint8) bool {
+	if p.address >= 0 && p.address != int(address) {
+		return false
+	}
+	return route == p.name || strings.HasPrefix(route, p.name+" ")
+}
+
+// When narrows a map to the frames of one multiplexed layout: those in which
+// another field has a certain value.
+type When struct {
+	StartBit int64 `toml:"start_bit"`
+	Length   int64 `toml:"length"`
+	Equals   int64 `toml:"equals"`
+}
+
+// MapEntry is one [[map]] of the configuration: a field of a frame that
+// carries a signal.
+//
+// Raw values are not tested against the reserved ranges of SAE J1939, since
+// makers do not always keep to them. Only all ones in an unsigned field of 8,
+// 16 or 32 bits means "not available". With Reserved set the ranges apply.
+type MapEntry struct {
+	Signal string `toml:"signal"`
+	// PGN or ID names the frame. An ID of up to 11 bits is a standard frame; a
+	// longer one is matched without its priority.
+	PGN *int64 `toml:"pgn"`
+	ID  *int64 `toml:"id"`
+	// Source or SourceName says who sends it, if that matters: an address,
+	// followed by its NAME once that was heard, or the NAME in 16 hex digits.
+	Source     *int64 `toml:"source"`
+	SourceName string `toml:"source_name"`
+
+	StartBit  int64    `toml:"start_bit"` // as DBC counts, see canbus.Frame.Unsigned
+	Length    int64    `toml:"length"`
+	ByteOrder string   `toml:"byte_order"` // "little" (default) or "big"
+	Signed    bool     `toml:"signed"`
+	Scale     *float64 `toml:"scale"` // default 1
+	Offset    float64  `toml:"offset"`
+	Min       *float64 `toml:"min"` // in the signal's unit; default the signal's own limit
+	Max       *float64 `toml:"max"`
+	When      *When    `toml:"when"` // same byte order, unsigned
+	Reserved  bool     `toml:"reserved"`
+	OnChange  bool     `toml:"on_change"` // sent only on change: holds while its sender is heard
+}
+
+const standardIDs = 0x7FF // the largest identifier of 11 bits
+
+// frame says which frames the entry is about.
+func (m *MapEntry) frame() (pgn j1939.PGN, source, destination int16, ok bool) {
+	source, destination = anyone, anyone
+	if m.Source != nil {
+		source = int16(*m.Source)
+	}
+	if m.PGN != nil {
+		return j1939.PGN(*m.PGN), source, destination, true
+	}
+	i, ok := j1939.ParseID(uint32(*m.ID))
+	if !ok {
+		return 0, 0, 0, false
+	}
+	source = int16(i.Source)
+	if !i.PGN.Broadcast() {
+		destination = int16(i.Destination)
+	}
+	return i.PGN, source, destination, true
+}

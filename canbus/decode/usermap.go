@@ -1,0 +1,161 @@
+package decode
+
+import (
+	"fmt"
+	"strconv"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/j1939"
+	"chaffinch/canbus/signal"
+)
+
+// Senders that are not an address.
+const (
+	anyone  = -1
+	unknown = -2 // to be known by its NAME, which has not been heard
+)
+
+// userMap is a map of the owner, ready for use.
+type userMap struct {
+	name  string
+	id    signal.ID
+	route signal.Route
+
+	source      int16      // address, anyone or unknown
+	node        j1939.Name // whose address source is; 0 if not known
+	face        uint8      // interface of node
+	destination int16
+
+	start, length, last uint8 // last byte that the field touches
+	order               canbus.ByteOrder
+	signed              bool
+	scale, offset       float64
+	min, max            float64
+	rule                j1939.Rule // Whole: only all ones is tested, by width
+	onesMissing         bool
+	onChange            bool
+
+	when                            bool
+	whenStart, whenLength, whenLast uint8
+	whenEquals                      uint64
+}
+
+// maxMaps keeps plan numbers in a byte.
+const maxMaps = 200
+
+func (d *Decoder) addMaps(entries []MapEntry) error {
+	if len(entries) > maxMaps {
+		return fmt.Errorf("decode: %d maps are more than %d", len(entries), maxMaps)
+	}
+	var times [signal.Count]int
+	for i := range entries {
+		m := compile(&entries[i])
+		m.route = standardRoutes + signal.Route(i)
+		times[m.id]++
+		m.name = "map " + m.id.String()
+		if n := times[m.id]; n > 1 {
+			m.name += " #" + strconv.Itoa(n)
+		}
+		var p *plan
+		if id := entries[i].ID; id != nil && *id <= standardIDs {
+			p = d.standardPlan(uint32(*id))
+			m.source, m.destination = anyone, anyone
+		} else {
+			pgn, source, destination, ok := entries[i].frame()
+			if !ok {
+				return fmt.Errorf("decode: map %d names no parameter group", i)
+			}
+			if m.source != unknown {
+				m.source = source
+			}
+			m.destination = destination
+			p = d.planFor(pgn)
+		}
+		p.maps = append(p.maps, i)
+		d.maps = append(d.maps, m)
+	}
+	return nil
+}
+
+func (d *Decoder) standardPlan(id uint32) *plan {
+	if d.standard[id] == 0 {
+		d.plans = append(d.plans, plan{})
+		d.standard[id] = uint8(len(d.plans) - 1)
+	}
+	return &d.plans[d.standard[id]]
+}
+
+// compile takes a valid entry apart.
+func compile(e *MapEntry) userMap {
+	m := userMap{
+		source: anyone, start: uint8(e.StartBit), length: uint8(e.Length),
+		signed: e.Signed, scale: 1, offset: e.Offset, onChange: e.OnChange, rule: j1939.Whole,
+	}
+	m.id, _ = signal.ByName(e.Signal)
+	m.order, _ = byteOrder(e.ByteOrder)
+	last, _ := canbus.FieldLastByte(m.start, m.length, m.order)
+	m.last = uint8(last)
+	if e.Scale != nil {
+		m.scale = *e.Scale
+	}
+	m.min, m.max = e.limits(m.id)
+	if e.Reserved {
+		m.rule = j1939.Ranges
+	}
+	m.onesMissing = !e.Signed && (e.Length == 8 || e.Length == 16 || e.Length == 32)
+	if e.SourceName != "" {
+		m.node, _ = parseName(e.SourceName)
+		m.source = unknown
+	}
+	if w := e.When; w != nil {
+		m.when, m.whenStart, m.whenLength, m.whenEquals = true, uint8(w.StartBit), uint8(w.Length), uint64(w.Equals)
+		last, _ := canbus.FieldLastByte(m.whenStart, m.whenLength, m.order)
+		m.whenLast = uint8(last)
+	}
+	return m
+}
+
+// claimed follows the node: a source that was given as an address belongs to
+// the first NAME that is met at it.
+func (m *userMap) claimed(face, address uint8, name j1939.Name) {
+	switch {
+	case m.node != 0 && m.node == name:
+		m.source, m.face = int16(address), face
+	case m.node == 0 && m.source == int16(address):
+		m.node, m.face = name, face
+	}
+}
+
+func (d *Decoder) decodeMap(index int, f *canbus.Frame, from signal.Source) {
+	m := &d.maps[index]
+	if m.source != anyone && m.source != int16(from.Address) || m.destination != anyone && m.destination != int16(f.ID>>8&0xFF) {
+		return
+	}
+	if m.when && (f.Len < m.whenLast || f.Unsigned(m.whenStart, m.whenLength, m.order) != m.whenEquals) {
+		return
+	}
+	v, q := m.read(f)
+	d.take(m.id, m.route, from, f.At, v, q, m.onChange)
+}
+
+func (m *userMap) read(f *canbus.Frame) (float64, signal.Quality) {
+	if f.Len < m.last {
+		return 0, signal.NotAvailable
+	}
+	raw := f.Unsigned(m.start, m.length, m.order)
+	if m.onesMissing && raw == ^uint64(0)>>(64-m.length) {
+		return 0, signal.NotAvailable
+	}
+	if i := m.rule.Indicate(raw, m.length); i != j1939.IsValue {
+		return 0, i.Quality()
+	}
+	v := float64(raw)
+	if m.signed {
+		v = float64(f.Signed(m.start, m.length, m.order))
+	}
+	v = v*m.scale + m.offset
+	if !(v >= m.min && v <= m.max) || signal.Infos[m.id].Flag && v != 0 && v != 1 {
+		return 0, signal.OutOfRange
+	}
+	return v, signal.Good
+}

@@ -1,0 +1,188 @@
+package decode
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/signal"
+)
+
+func number[T any](x T) *T { return &x }
+
+func rotorMap() MapEntry {
+	return MapEntry{Signal: "rotor_speed_rpm", PGN: number[int64](65301), StartBit: 16, Length: 16, Scale: number(0.25)}
+}
+
+func TestUserMap(t *testing.T) {
+	with := func(change func(*MapEntry)) MapEntry {
+		m := rotorMap()
+		change(&m)
+		return m
+	}
+	const frame = "0CFF1521" // PGN 65301 from 0x21
+	for _, c := range []struct {
+		name     string
+		m        MapEntry
+		id, data string
+		value    float64
+		q        signal.Quality
+	}{
+		{"little-endian", rotorMap(), frame, "0000D00CFFFFFFFF", 820, signal.Good},
+		{"any priority", rotorMap(), "18FF1521", "0000D00CFFFFFFFF", 820, signal.Good},
+		{"other group", rotorMap(), "0CFF1621", "0000D00CFFFFFFFF", 0, signal.Missing},
+		{"big-endian", with(func(m *MapEntry) { m.ByteOrder, m.StartBit = "big", 23 }), frame, "00000CD0FFFFFFFF", 820, signal.Good},
+		{"signed", with(func(m *MapEntry) { m.Signed, m.Offset = true, 1000 }), frame, "000060F0FFFFFFFF", 0, signal.Good},
+		{"offset", with(func(m *MapEntry) { m.Offset = -20 }), frame, "0000D00CFFFFFFFF", 800, signal.Good},
+		{"all ones are not available", rotorMap(), frame, "0000FFFFFFFFFFFF", 0, signal.NotAvailable},
+		{"over the signal's own limit", rotorMap(), frame, "000000FEFFFFFFFF", 0, signal.OutOfRange},
+		{"under its own minimum", with(func(m *MapEntry) { m.Min = number(100.0) }), frame, "00000400FFFFFFFF", 0, signal.OutOfRange},
+		{"over its own maximum", with(func(m *MapEntry) { m.Max = number(800.0) }), frame, "0000D00CFFFFFFFF", 0, signal.OutOfRange},
+		{"a raw value of the reserved range", with(func(m *MapEntry) { m.Scale = number(0.01) }), frame, "000000FEFFFFFFFF", 650.24, signal.Good},
+		{"the same with reserved = true", with(func(m *MapEntry) { m.Scale, m.Reserved = number(0.01), true }), frame, "000000FEFFFFFFFF", 0, signal.SensorError},
+		{"another source", with(func(m *MapEntry) { m.Source = number[int64](0x22) }), frame, "0000D00CFFFFFFFF", 0, signal.Missing},
+		{"its source", with(func(m *MapEntry) { m.Source = number[int64](0x21) }), frame, "0000D00CFFFFFFFF", 820, signal.Good},
+		{"whole identifier", with(func(m *MapEntry) { m.PGN, m.ID = nil, number[int64](0x0CFF1521) }), "18FF1521", "0000D00CFFFFFFFF", 820, signal.Good},
+		{"whole identifier of another", with(func(m *MapEntry) { m.PGN, m.ID = nil, number[int64](0x0CFF1521) }), "0CFF1522", "0000D00CFFFFFFFF", 0, signal.Missing},
+		{"to a destination", with(func(m *MapEntry) { m.PGN, m.ID = nil, number[int64](0x0CEF2621) }), "0CEF2621", "0000D00CFFFFFFFF", 820, signal.Good},
+		{"to another destination", with(func(m *MapEntry) { m.PGN, m.ID = nil, number[int64](0x0CEF2621) }), "0CEF2721", "0000D00CFFFFFFFF", 0, signal.Missing},
+		{"short frame", rotorMap(), frame, "0000D0", 0, signal.NotAvailable},
+		{"its layout", with(func(m *MapEntry) { m.When = &When{0, 8, 3} }), frame, "0300D00CFFFFFFFF", 820, signal.Good},
+		{"another layout", with(func(m *MapEntry) { m.When = &When{0, 8, 3} }), frame, "0400D00CFFFFFFFF", 0, signal.Missing},
+		{"a known message", with(func(m *MapEntry) { m.PGN = number[int64](61444) }), "0CF00400", "0000D00CFFFFFFFF", 820, signal.Good},
+	} {
+		b := newBus(t, Settings{Maps: []MapEntry{c.m}})
+		b.frame(c.id, c.data)
+		r := b.table.Get(signal.RotorSpeed.ID)
+		if r.Quality != c.q || math.Abs(r.Value-c.value) > 1e-9 {
+			t.Errorf("%s: %v (%v), want %v (%v)", c.name, r.Value, r.Quality, c.value, c.q)
+		}
+		if c.q == signal.Good && b.RouteName(r.From.Route) != "map rotor_speed_rpm" {
+			t.Errorf("%s: comes by %q", c.name, b.RouteName(r.From.Route))
+		}
+	}
+}
+
+func TestUserMapOfElevenBits(t *testing.T) {
+	m := rotorMap()
+	m.PGN, m.ID = nil, number[int64](0x123)
+	b := newBus(t, Settings{Maps: []MapEntry{m}})
+	b.frame("00000123", "0000D00CFFFFFFFF") // 29 bits
+	b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
+	f := canbus.Frame{ID: 0x123, Len: 8, Data: [8]byte(bytesOf("0000D00CFFFFFFFF"))}
+	b.keep(b.Decode(&f))
+	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
+}
+
+func TestUserMapBeatsStandardMessages(t *testing.T) {
+	m := MapEntry{Signal: "engine_speed_rpm", PGN: number[int64](65301), StartBit: 16, Length: 16, Scale: number(0.125)}
+	second := m
+	second.PGN = number[int64](65302)
+	b := newBus(t, Settings{Maps: []MapEntry{m, second}})
+	b.frame("0CF00400", "207D87481400F087")
+	b.frame("0CFF1621", "0000803EFFFFFFFF")
+	b.want(signal.EngineSpeed.ID, 2000, "map engine_speed_rpm #2")
+	b.frame("0CFF1521", "0000403EFFFFFFFF")
+	b.want(signal.EngineSpeed.ID, 1992, "map engine_speed_rpm")
+	if n := len(b.frame("0CF00400", "F07D87481400FFFF")); n != 1 { // the torque alone
+		t.Errorf("%d updates", n)
+	}
+}
+
+func TestUserMapFollowsItsNode(t *testing.T) {
+	m := rotorMap()
+	m.Source = number[int64](0x21)
+	b := newBus(t, Settings{Maps: []MapEntry{m}})
+	b.Claimed(0, 0x21, 77)
+	b.Claimed(0, 0x22, 88)
+	b.Claimed(0, 0x30, 77) // the node moves
+	b.frame("0CFF1521", "0000D00CFFFFFFFF")
+	b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
+	b.frame("0CFF1530", "0000D00CFFFFFFFF")
+	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
+
+	m = rotorMap()
+	m.SourceName = "A00E810000000001"
+	b = newBus(t, Settings{Maps: []MapEntry{m}})
+	b.frame("0CFF1521", "0000D00CFFFFFFFF")
+	b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
+	b.Claimed(0, 0x21, 0xA00E810000000001)
+	b.frame("0CFF1521", "0000D00CFFFFFFFF")
+	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
+}
+
+func TestFlagMapTakesOnlyZeroAndOne(t *testing.T) {
+	m := MapEntry{Signal: "threshing_engaged", PGN: number[int64](65301), StartBit: 0, Length: 2}
+	b := newBus(t, Settings{Maps: []MapEntry{m}})
+	for data, q := range map[string]signal.Quality{"00": signal.Good, "01": signal.Good, "02": signal.OutOfRange, "03": signal.OutOfRange} {
+		b.frame("0CFF1521", data)
+		b.wantQuality(signal.ThreshingEngaged.ID, q)
+	}
+}
+
+func TestValidateSaysAllThatIsWrong(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*MapEntry)
+		keys   string // of the problems, in order
+		says   string // part of the first
+	}{
+		{"nothing", func(*MapEntry) {}, "", ""},
+		{"signal misspelt", func(m *MapEntry) { m.Signal = "rotor_sped_rpm" }, "signal", "did you mean rotor_speed_rpm?"},
+		{"no signal", func(m *MapEntry) { m.Signal = "" }, "signal", "missing"},
+		{"no frame", func(m *MapEntry) { m.PGN = nil }, "pgn", "neither pgn nor id"},
+		{"two frames", func(m *MapEntry) { m.ID = number[int64](0x123) }, "id", "both"},
+		{"a destination in the group", func(m *MapEntry) { m.PGN = number[int64](61185) }, "pgn", "destination"},
+		{"group too large", func(m *MapEntry) { m.PGN = number[int64](1 << 18) }, "pgn", "18 bits"},
+		{"identifier too large", func(m *MapEntry) { m.PGN, m.ID = nil, number[int64](1<<29) }, "id", "29 bits"},
+		{"identifier of 33 bits", func(m *MapEntry) { m.PGN, m.ID = nil, number[int64](1<<32|0x123) }, "id", "29 bits"},
+		{"source beside id", func(m *MapEntry) { m.PGN, m.ID, m.Source = nil, number[int64](0x18FF1521), number[int64](1) }, "source", "already"},
+		{"source too large", func(m *MapEntry) { m.Source = number[int64](254) }, "source", "253"},
+		{"no NAME", func(m *MapEntry) { m.SourceName = "header" }, "source_name", "16 hexadecimal"},
+		{"start", func(m *MapEntry) { m.StartBit = 64 }, "start_bit", "63"},
+		{"length", func(m *MapEntry) { m.Length = 0 }, "length", "1 to 64"},
+		{"over the end", func(m *MapEntry) { m.StartBit = 56 }, "length", "runs over the end"},
+		{"over the end, big-endian", func(m *MapEntry) { m.ByteOrder, m.StartBit = "big", 56 }, "length", "runs over the end"},
+		{"byte order", func(m *MapEntry) { m.ByteOrder = "intel" }, "byte_order", `"little" or "big"`},
+		{"scale", func(m *MapEntry) { m.Scale = number(0.0) }, "scale", "scale is 0"},
+		{"not a number", func(m *MapEntry) { m.Scale, m.Offset = number(math.NaN()), math.Inf(1) }, "scale offset", "NaN"},
+		{"limits", func(m *MapEntry) { m.Min = number(3000.0) }, "min", "below max"},
+		{"layout", func(m *MapEntry) { m.When = &When{0, 4, 16} }, "when.equals", "does not fit in 4 bits"},
+		{"layout's place", func(m *MapEntry) { m.When = &When{60, 8, 1} }, "when.length", "runs over"},
+		{"reserved and signed", func(m *MapEntry) { m.Reserved, m.Signed = true, true }, "reserved", "unsigned"},
+		{"much", func(m *MapEntry) { m.Signal, m.PGN, m.Length = "x", nil, 99 }, "signal pgn length", ""},
+	} {
+		m := rotorMap()
+		c.change(&m)
+		var keys []string
+		problems := m.Validate(2)
+		for _, p := range problems {
+			keys = append(keys, strings.TrimPrefix(p.Key, "map[2]."))
+			if p.What == "" || p.Try == "" {
+				t.Errorf("%s: %+v", c.name, p)
+			}
+		}
+		if got := strings.Join(keys, " "); got != c.keys {
+			t.Errorf("%s: wrong are %q, want %q", c.name, got, c.keys)
+		} else if len(problems) > 0 && !strings.Contains(problems[0].Error(), c.says) {
+			t.Errorf("%s: %q does not say %q", c.name, problems[0].Error(), c.says)
+		}
+		if _, err := New(Settings{Maps: []MapEntry{m}}); (err == nil) != (c.keys == "") {
+			t.Errorf("%s: New says %v", c.name, err)
+		}
+	}
+}
+
+func TestSettingsAreChecked(t *testing.T) {
+	for _, s := range []Settings{
+		{RotorElement: number[int64](4096)},
+		{Prefer: map[string][]string{"speed": {"PGN 65096"}}},
+		{Prefer: map[string][]string{"ground_speed_kmh": {"PGN 65096 from 300"}}},
+		{Prefer: map[string][]string{"ground_speed_kmh": {""}}},
+	} {
+		if p := s.Validate(); len(p) != 1 {
+			t.Errorf("%+v: %v", s, p)
+		}
+	}
+}

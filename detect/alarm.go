@@ -66,6 +66,7 @@ type desk struct {
 	out    []Event
 	number uint64
 	active [kindCount]int
+	ended  [kindCount]signal.Instant // when a kind last had nothing active any more, 0 is never
 	flood  flood
 }
 
@@ -95,14 +96,21 @@ func (d *desk) step(a *alarm, f finding, s *machine.State, t teller) {
 }
 
 func (d *desk) mayRaise(a *alarm, p Priority, now signal.Instant) bool {
-	return now.Sub(a.raised) >= repeatAfter && !d.explained(a.kind) && d.flood.lets(p, now)
+	return now.Sub(a.raised) >= repeatAfter && !d.explained(a.kind, now) && d.flood.lets(p, now)
 }
 
-// explained tells whether a cause of this kind is active.
-func (d *desk) explained(kind int) bool {
+// lingers is how long a cause that has ended still explains: an engine needs a
+// while to come up again after the rotor.
+const lingers = 5 * time.Second
+
+// explained tells whether a cause of this kind is active, or just was.
+func (d *desk) explained(kind int, now signal.Instant) bool {
 	mask := explains(kind)
 	for i, n := range d.active {
-		if n > 0 && mask&(1<<i) != 0 {
+		if mask&(1<<i) == 0 {
+			continue
+		}
+		if n > 0 || d.ended[i] != 0 && now.Sub(d.ended[i]) < lingers {
 			return true
 		}
 	}
@@ -150,6 +158,7 @@ func (d *desk) end(a *alarm, at signal.Instant) {
 	a.phase = quiet
 	a.event.Phase, a.event.Ended = Ended, at
 	d.active[a.kind]--
+	d.ended[a.kind] = at
 	d.out = append(d.out, a.event)
 	a.event = Event{}
 }

@@ -72,8 +72,16 @@ func (r *feedFall) judge(s *machine.State) finding {
 		r.reset()
 		r.sees()
 		return finding{verdict: clear}
+	case s.Header == machine.NotKnown:
+		// Without it the headland looks like a drop of feed.
+		r.reset()
+		return r.cannot(signal.HeaderWorking.ID)
 	case s.Feed.Basis != machine.FromPower && s.Feed.Basis != machine.FromGrainFlow:
 		r.low.step(s.Now, false, memory)
+		return r.cannot(signal.EngineLoad.ID)
+	case r.loadGone(s):
+		// The feed now rests on something else than its last minute does.
+		r.reset()
 		return r.cannot(signal.EngineLoad.ID)
 	case !s.Speed.Known:
 		r.low.step(s.Now, false, memory)
@@ -120,6 +128,12 @@ func (r *feedFall) judge(s *machine.State) finding {
 	return f
 }
 
+// loadGone tells whether an engine load that was there is not.
+func (r *feedFall) loadGone(s *machine.State) bool {
+	_, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
+	return !ok && s.Health[signal.EngineLoad.ID].Ever
+}
+
 // noise is what the estimate may move without any crop: unexplained power. Its
 // error of level scales the last minute as well, and does not count.
 func (r *feedFall) noise(s *machine.State) float64 {
@@ -142,6 +156,10 @@ func (r *feedFall) gather(s *machine.State, rate, speed float64, low bool) {
 		}
 	} else {
 		r.frozen = signal.Never
+	}
+	if load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now); ok && load >= fullLoad {
+		r.startSecond(s.Now) // an engine at its limit does not show the crop
+		return
 	}
 	r.sumFeed += rate
 	r.sumSpeed += speed

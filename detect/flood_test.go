@@ -61,8 +61,12 @@ func TestFlood(t *testing.T) {
 func TestExplained(t *testing.T) {
 	d := desk{}
 	d.active[rotorSlowing] = 1
-	if !d.explained(feedDrop) || d.explained(engineHot) {
-		t.Error("a slowing rotor explains a drop of feed and nothing else here")
+	if !d.explained(feedDrop, 0) || d.explained(engineHot, 0) {
+		t.Error("a slowing rotor explains a drop of feed and not a hot engine")
+	}
+	d.active[rotorSlowing], d.ended[rotorSlowing] = 0, 1000
+	if now := signal.Instant(1000); !d.explained(feedDrop, now.Add(lingers-1)) || d.explained(feedDrop, now.Add(lingers)) {
+		t.Error("a cause that has ended explains for five seconds, no longer")
 	}
 }
 

@@ -20,7 +20,6 @@ type overload struct {
 	high dwell // load over its limit
 	lug  dwell // and the engine slowing
 	deep dwell // and that by much
-	long bool  // the active alarm is one of a load that lasts
 }
 
 const (
@@ -33,7 +32,7 @@ func newOverload(set EngineOverload) *overload {
 	return &overload{common: one(engineOverload, signal.EngineLoad.ID.String()), set: set, margin: kinds[engineOverload].Margin}
 }
 
-func (o *overload) reset() { o.high, o.lug, o.deep, o.long = dwell{}, dwell{}, dwell{}, false }
+func (o *overload) reset() { o.high, o.lug, o.deep = dwell{}, dwell{}, dwell{} }
 
 func (o *overload) step(s *machine.State, d *desk) {
 	d.step(&o.slots[0], o.judge(s), s, o)
@@ -65,19 +64,13 @@ func (o *overload) judge(s *machine.State) finding {
 	}
 	if o.high.lasts(s.Now, o.set.For.get()) {
 		f.verdict, f.ready, f.began = met, true, o.high.since
-		o.long = true
-	} else if o.slots[0].phase == quiet {
-		o.long = false
 	}
 	if o.lug.lasts(s.Now, o.set.LugFor.get()) && (!f.ready || o.lug.since < f.began) {
 		f.verdict, f.ready, f.began = met, true, o.lug.since
 	}
-	if o.slots[0].phase != quiet && !f.ready {
-		margin := signal.Percent(o.margin)
-		slow := drop >= float64(o.set.LugDrop)/2 && load >= o.set.LugLoad-margin
-		if slow || o.long && load >= o.set.Load-margin {
-			f.verdict = met
-		}
+	// Whichever way it came, it is over when the load has come back.
+	if o.slots[0].phase != quiet && load >= o.set.Load-signal.Percent(o.margin) {
+		f.verdict = met
 	}
 	return f
 }

@@ -185,9 +185,10 @@ func (r *rotor) isTrouble(s *machine.State, under, engine float64) bool {
 	return s.Activity == machine.Cutting && rate >= fastFall
 }
 
-// loaded tells whether the load has risen since the fall began.
+// loaded tells whether the load has risen since the fall began, or has no room
+// to rise: such a fall is not taken for a new setting soon.
 func (r *rotor) loaded() bool {
-	return r.onset != signal.Never && r.load.known && r.load.rise() >= r.load.clearRise(0)
+	return r.onset != signal.Never && r.load.known && (r.load.now >= fullLoad || r.load.rise() >= r.load.clearRise(0))
 }
 
 // surelyOff tells whether the end of threshing is more than a rotor that stands.

@@ -50,7 +50,7 @@ var threshingOnly = [...]signal.ID{
 	signal.RotorSpeed.ID, signal.FanSpeed.ID, signal.Concave.ID, signal.UpperSieve.ID, signal.LowerSieve.ID,
 	signal.GrainFlow.ID, signal.GrainMoisture.ID, signal.SeparationLoss.ID, signal.CleaningLoss.ID,
 	signal.CropLoss.ID, signal.Returns.ID, signal.BrokenGrain.ID, signal.Trash.ID, signal.FeederLoad.ID,
-	signal.HeaderWorking.ID, signal.HeaderHeight.ID, signal.CutWidth.ID,
+	signal.HeaderWorking.ID, signal.HeaderHeight.ID, signal.CutWidth.ID, signal.ThreshingEngaged.ID,
 }
 
 func newSilence(set SignalSilent) *silence {
@@ -110,7 +110,10 @@ func (r *silence) listen(s *machine.State, id signal.ID, running, busQuiet bool)
 		return
 	}
 	limit := max(r.set.For.get(), usualGaps*h.Interval)
-	off := r.excusable[id] && s.Threshing != machine.Yes && h.Heard != signal.Never && s.Now.Sub(h.Heard) <= limit
+	// What says that threshing is engaged may come from a counter of its time,
+	// which is not sent at all while it stands.
+	sent := h.Heard != signal.Never && s.Now.Sub(h.Heard) <= limit || id == signal.ThreshingEngaged.ID
+	off := r.excusable[id] && s.Threshing != machine.Yes && sent
 	if !running || off || busQuiet {
 		r.excused[id] = s.Now
 	}

@@ -27,6 +27,11 @@ type feedEstimate struct {
 	smooth  float64
 	grade   gradient
 
+	torqueScale, fuelScale scale
+
+	lastGrain float64
+	grainSame int // seconds that grain flow has not changed to the bit
+
 	lastSecond signal.Instant
 	outSince   signal.Instant // since when the machine is out of the crop
 }
@@ -41,12 +46,18 @@ const (
 	// that runs empty, as a share of rated power: low, so that an offset that
 	// has not been learned blunts a drop of feed rather than inventing one.
 	auxiliaryShare = 0.06
+	// peakTorque over torque at rated speed, as torque (SPN 513) is a share of
+	// the peak: 1.25 to 1.45 (common practice, no source).
+	peakTorque = 1.3
 	// unloadingShare of the rated power drives the unloading auger: 15 to 40
 	// kW (common practice, no source).
 	unloadingShare = 0.08
 	// grainDelay is the way from the knife to the flow sensor less that from
 	// the knife to the rotor: 10 to 15 s less 2 to 5 s.
 	grainDelay = 9 * time.Second
+	// stuckSeconds of the same grain flow to the bit, in crop, are no
+	// measurement that anything could be learned from.
+	stuckSeconds = 5
 	// emptyAfter is how long a machine takes to run empty out of the crop.
 	emptyAfter = 6 * time.Second
 	// comfortFullLoad is the engine load of a comfortably full machine: 75 to
@@ -60,12 +71,12 @@ const (
 const (
 	sdUnrated    = 0.6
 	sdPrior      = 0.3
-	sdGrainFlow  = 0.07
+	sdGrainFlow  = 0.055
 	sdDensity    = 0.35
-	sdOffsetKW   = 12.0 // until the empty running has been learned
-	sdPowerKW    = 5.0  // propulsion and grade
-	sdOutOfCrop  = 1.0  // t/h
-	smoothFactor = 0.1  // a step: 1 s
+	sdOffset     = 0.05  // of rated power, until the empty running has been learned
+	sdPower      = 0.013 // of rated power: propulsion and grade
+	sdOutOfCrop  = 1.0   // t/h
+	smoothFactor = 0.1   // a step: 1 s
 )
 
 func newFeedEstimate(own Settings, crop Crop) feedEstimate {
@@ -112,7 +123,7 @@ func (f *feedEstimate) step(s *State) {
 	switch {
 	case powerKnown && grainKnown && f.gain.known():
 		feed = f.basis(power*f.gain.value(), FromGrainFlow)
-		feed.SD = signal.TPH(math.Hypot(sdGrainFlow*f.smooth, sdPowerKW/f.kwhPerT*f.gain.value()))
+		feed.SD = signal.TPH(math.Hypot(sdGrainFlow*f.smooth, sdPower*f.ratedKW/f.kwhPerT*f.gain.value()))
 	case grainKnown:
 		feed = f.basis(fromGrain, FromGrainFlow)
 		feed.SD = signal.TPH(math.Hypot(2*sdGrainFlow*f.smooth, 1))
@@ -139,7 +150,7 @@ func (f *feedEstimate) basis(rate float64, b FeedBasis) Feed {
 }
 
 func (f *feedEstimate) powerSD() signal.TPH {
-	share, kw := sdPrior, sdPowerKW
+	share, kw := sdPrior, sdPower*f.ratedKW
 	switch {
 	case f.gain.known():
 		share = 2 * sdGrainFlow
@@ -147,7 +158,7 @@ func (f *feedEstimate) powerSD() signal.TPH {
 		share = sdUnrated
 	}
 	if !f.offset.known() {
-		kw = sdOffsetKW
+		kw = sdOffset * f.ratedKW
 	}
 	return signal.TPH(math.Hypot(share*f.smooth, kw/f.kwhPerT*f.gain.value()))
 }
@@ -186,14 +197,8 @@ func (f *feedEstimate) freeKW(s *State) (float64, bool) {
 			ratio = float64(rpm / s.Engine.Reference)
 		}
 	}
-	var kw float64
-	if load, ok := signal.EngineLoad.Fresh(t, now); ok {
-		kw = float64(load) / 100 * f.ratedKW * availableShare(ratio)
-	} else if torque, ok := signal.EngineTorque.Fresh(t, now); ok {
-		kw = float64(torque) / 100 * f.ratedKW * ratio / 1.15 // torque at rated speed is below its peak
-	} else if fuel, ok := signal.FuelRate.Fresh(t, now); ok {
-		kw = loadFromFuel(float64(fuel), f.ratedKW) * f.ratedKW
-	} else {
+	kw, ok := f.engineKW(s, ratio)
+	if !ok {
 		return 0, false
 	}
 	if s.Speed.Known {
@@ -203,6 +208,35 @@ func (f *feedEstimate) freeKW(s *State) (float64, bool) {
 		kw -= unloadingShare * f.ratedKW
 	}
 	return kw, true
+}
+
+// engineKW is the power that the engine gives. Percent load is of a power that
+// is known; what torque and fuel rate mean is learned beside it, so that the
+// level stays when load falls away.
+func (f *feedEstimate) engineKW(s *State, ratio float64) (float64, bool) {
+	now, t := s.Now, &s.Signals
+	load, loadOK := signal.EngineLoad.Fresh(t, now)
+	torque, torqueOK := signal.EngineTorque.Fresh(t, now)
+	fuel, fuelOK := signal.FuelRate.Fresh(t, now)
+	byTorque := float64(torque) / 100 * f.ratedKW * ratio / peakTorque
+	byFuel := max(0, loadFromFuel(float64(fuel), f.ratedKW)) * f.ratedKW
+	if loadOK {
+		kw := float64(load) / 100 * f.ratedKW * availableShare(ratio)
+		if torqueOK {
+			f.torqueScale.learn(kw, byTorque)
+		}
+		if fuelOK {
+			f.fuelScale.learn(kw, byFuel)
+		}
+		return kw, true
+	}
+	switch {
+	case torqueOK:
+		return byTorque * f.torqueScale.value(), true
+	case fuelOK:
+		return byFuel * f.fuelScale.value(), true
+	}
+	return 0, false
 }
 
 func (f *feedEstimate) width(s *State) float64 {
@@ -216,7 +250,12 @@ func (f *feedEstimate) width(s *State) float64 {
 func (f *feedEstimate) learnInCrop(s *State, power float64, powerKnown bool, grain float64, grainKnown bool, width float64) {
 	inCrop := s.Now.Sub(s.InCrop)
 	before, full := f.ahead.push(power, s.Now)
-	if powerKnown && grainKnown && full && inCrop >= grainDelay+10*time.Second {
+	if grain == f.lastGrain {
+		f.grainSame++
+	} else {
+		f.lastGrain, f.grainSame = grain, 0
+	}
+	if powerKnown && grainKnown && full && inCrop >= grainDelay+10*time.Second && f.grainSame < stuckSeconds {
 		f.gain.add(grain, before)
 	}
 	if inCrop < 10*time.Second {

@@ -87,6 +87,34 @@ func (g *gain) value() float64 {
 	return min(max(g.grain/g.power, gainLowest), 1/gainLowest)
 }
 
+// scale is the ratio of two measures of one power, learned over some minutes
+// of work.
+type scale struct {
+	ratio float64
+	steps int
+}
+
+const (
+	scaleShare = 1.0 / 3000 // a step
+	scaleKnown = 600        // steps
+	scaleLeast = 20.0       // kW: below, the ratio is mostly noise
+)
+
+func (c *scale) learn(kw, other float64) {
+	if kw < scaleLeast || other < scaleLeast {
+		return
+	}
+	c.steps++
+	c.ratio += max(scaleShare, 1/float64(c.steps)) * (kw/other - c.ratio)
+}
+
+func (c *scale) value() float64 {
+	if c.steps < scaleKnown {
+		return 1
+	}
+	return c.ratio
+}
+
 // slow is a mean with bounded forgetting over about ten minutes.
 type slow struct {
 	mean    float64

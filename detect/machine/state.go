@@ -24,9 +24,12 @@ type State struct {
 
 	Engine    Engine
 	Threshing Tri // whether the threshing part is engaged, worked out from what there is
-	Speed     Speed
-	Rotor     Rotor
-	Health    [signal.Count]Health
+	// Header is whether the header is in work by a signal of its own; NotKnown
+	// where that is only concluded from load or flow.
+	Header Tri
+	Speed  Speed
+	Rotor  Rotor
+	Health [signal.Count]Health
 
 	BusHeard signal.Instant // when the last good frame of any kind was received
 	Faults   []Fault        // active fault codes, ordered by source, SPN and FMI

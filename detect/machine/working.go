@@ -85,6 +85,10 @@ func (w *working) step(s *State) {
 	w.height.step(s, w.moving.is)
 	is, basis = w.isHeaderInWork(s)
 	w.header.say(now, is, basis)
+	s.Header = NotKnown
+	if w.header.basis == headerFlag || w.header.basis == headerHeight {
+		s.Header = w.header.is
+	}
 	w.learn(s)
 }
 
@@ -118,10 +122,17 @@ func (w *working) isThreshing(s *State) (Tri, string) {
 		return No, "engine at idle"
 	case s.Speed.Known && s.Speed.Value > fastKPH:
 		return No, "speed"
-	case rpmOK && loadOK && load > 35:
+	case rpmOK && loadOK && load > 35 && !heardOfThreshing(s):
 		return Yes, "engine load"
 	}
 	return NotKnown, ""
+}
+
+// heardOfThreshing tells whether this machine has signals that say more about
+// threshing than its engine does, be they quiet at present: they may be while
+// threshing is off.
+func heardOfThreshing(s *State) bool {
+	return s.Health[signal.ThreshingEngaged.ID].Ever || s.Health[signal.RotorSpeed.ID].Ever || s.Health[signal.FanSpeed.ID].Ever
 }
 
 func (w *working) isMoving(s *State) (Tri, string) {
@@ -141,15 +152,21 @@ func (w *working) isMoving(s *State) (Tri, string) {
 	return w.moving.is, basis
 }
 
+// What the header's state rests on when it comes from signals of its own.
+const (
+	headerFlag   = "header flag"
+	headerHeight = "header height"
+)
+
 // isHeaderInWork: a flag, the height against the split of high and low that
 // this machine shows, the header's own load, or crop in the engine's load.
 func (w *working) isHeaderInWork(s *State) (Tri, string) {
 	now, t := s.Now, &s.Signals
 	if v, ok := signal.HeaderWorking.Fresh(t, now); ok {
-		return tri(v.On()), "header flag"
+		return tri(v.On()), headerFlag
 	}
 	if v, ok := signal.HeaderHeight.Fresh(t, now); ok {
-		return tri(float64(v) < w.height.limit()), "header height"
+		return tri(float64(v) < w.height.limit()), headerHeight
 	}
 	if v, ok := signal.FeederLoad.Fresh(t, now); ok {
 		return tri(v > 8), "feeder load"

@@ -161,7 +161,6 @@ func (c *choice) forget(drop func(signal.Source) bool) {
 	}
 	c.n, c.present, c.dispute = kept, max(at, 0), dispute{}
 	if at < 0 && kept > 0 {
-		c.candidates[0].quality = signal.Missing
 		c.candidates[0].at, c.candidates[0].goodAt = signal.Never, signal.Never
 	}
 }

@@ -131,3 +131,35 @@ func TestDisagreement(t *testing.T) {
 		t.Error("nothing was heard of heading")
 	}
 }
+
+func TestLongitudesAcrossTheDateLine(t *testing.T) {
+	b := newBus(t, Settings{})
+	b.frame("09F8011C", "0090D003012EB694") // 179.9999999 west
+	b.frame("09F8012A", "0090D003FFD1496B") // 179.9999999 east
+	lon := signal.Longitude.ID
+	if r := b.table.Get(lon); r.Quality != signal.Good || r.Value > -180+1 {
+		t.Fatalf("longitude %v", r.Value)
+	}
+	if d, ok := b.Disagreement(lon, b.now); ok {
+		t.Errorf("%+v", d)
+	}
+}
+
+// More senders than places: the newest is passed over while the others are
+// heard, and takes the place of the least recently heard once that is stale.
+func TestMoreSourcesThanPlaces(t *testing.T) {
+	b := newBus(t, Settings{})
+	for a := range 8 {
+		b.frame("0CFE494"+string(rune('0'+a)), "A00F6EBC0E00FF01")
+	}
+	b.now = second
+	b.frame("0CFE4948", "A00F6EBC0E00FF01")
+	if c := &b.choices[signal.GroundSpeed.ID]; c.n != 8 || c.candidates[1].from.Address != 0x41 {
+		t.Errorf("%d places, address %#x in the second", c.n, c.candidates[1].from.Address)
+	}
+	b.now = 2 * second
+	b.frame("0CFE4948", "A00F6EBC0E00FF01")
+	if from, _ := b.Source(signal.GroundSpeed.ID); from.Address != 0x48 {
+		t.Errorf("speed comes from %#x", from.Address)
+	}
+}

@@ -114,6 +114,17 @@ func TestPositionsThatAreNone(t *testing.T) {
 	}
 }
 
+// At a stand the course over ground is noise.
+func TestCourseNeedsSpeed(t *testing.T) {
+	b := newBus(t, Settings{})
+	b.frame("19F80252", "9BFC10273200FFFF") // 0.50 m/s
+	b.want(signal.Heading.ID, 180/math.Pi, "PGN 129026")
+	b.frame("19F80252", "9BFC10273100FFFF") // 0.49 m/s
+	b.wantQuality(signal.Heading.ID, signal.NotAvailable)
+	b.frame("09F11240", "FF1027FF7FFF7FFC")
+	b.want(signal.Heading.ID, 180/math.Pi, "PGN 127250")
+}
+
 func TestFramesThatAreNotJ1939(t *testing.T) {
 	b := newBus(t, Settings{})
 	for _, flags := range []canbus.Flags{0, canbus.Extended | canbus.Remote, canbus.ErrorFrame, canbus.Extended | canbus.ErrorFrame, canbus.Extended | canbus.FD} {
@@ -181,6 +192,16 @@ func TestClaimsMoveWhatWasLearned(t *testing.T) {
 	b.Claimed(0, 0x45, 2) // another node took the address
 	b.frame("0CFE4846", "A00F6EBC0E00C855")
 	b.want(signal.GroundSpeed.ID, 14.4, "PGN 65096 SPN 1862")
+	b.frame("18FECA45", "04FFD0050102FFFF")
+	b.frame("18FECA45", "04FFD0050102FFFF")
+	if len(b.Faults(b.now)) != 1 {
+		t.Error("no fault")
+	}
+	b.Claimed(0, 0x45, 3)
+	if len(b.Faults(b.now)) != 0 {
+		t.Error("the new node has the old one's fault")
+	}
+	b.Claimed(0, 0x45, 2)
 	if b.Named(0, 0x45) != 2 {
 		t.Errorf("NAME %x", b.Named(0, 0x45))
 	}

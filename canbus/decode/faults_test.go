@@ -135,3 +135,17 @@ func TestFaultTableAgainstModel(t *testing.T) {
 		}
 	})
 }
+
+// What a DM1 holds beyond the codes that are read is not known to be gone.
+func TestCutDM1KeepsWhatItMayHold(t *testing.T) {
+	f := NewFaultTable()
+	report(&f, 0, 0, 4, [2]int{9999, 3})
+	var codes [][2]int
+	for i := range maxCodes {
+		codes = append(codes, [2]int{100 + i, 1})
+	}
+	report(&f, 0, second, 4, append(codes, [2]int{9999, 3})...)
+	if !strings.HasSuffix(active(&f, 2*second), "0:9999-3") {
+		t.Errorf("active: %s", active(&f, 2*second))
+	}
+}

@@ -20,6 +20,9 @@ func TestMeasurementsOnlyFromClients(t *testing.T) {
 	b.want(signal.GrainFlow.ID, 30.4040448, "DDI 87")
 	b.value(32, 135, 1, processdata.MassFlow, 1)
 	b.want(signal.GrainFlow.ID, 30.4040448, "DDI 87")
+	b.frame("18CBFF21", "FEFFFFFF010000FF") // a second task controller
+	b.value(32, 33, 1, processdata.ConcaveClearance, 25)
+	b.wantQuality(signal.Concave.ID, signal.Missing)
 	b.value(135, 32, 1, processdata.MassFlow, 1000000)
 	b.want(signal.GrainFlow.ID, 3.6, "DDI 87")
 }
@@ -150,6 +153,8 @@ func TestThreshingByItsCounter(t *testing.T) {
 	report(6, 3) // another task
 	report(7, 4)
 	b.want(signal.ThreshingEngaged.ID, 1, "DDI 236")
+	report(10.5, 7)
+	b.want(signal.ThreshingEngaged.ID, 1, "DDI 236")
 	if b.table.Get(signal.ThreshingEngaged.ID).OnChange {
 		t.Error("without reports nobody knows whether it still rises")
 	}
@@ -180,4 +185,14 @@ func TestOnChangeValuesHoldWhileTheirSenderIsHeard(t *testing.T) {
 	b.now += 11 * second
 	b.value(136, 247, 1, 251, 30)
 	b.want(signal.Concave.ID, 30, "DDI 251")
+}
+
+func TestSpeedThatItsSenderCallsSimulated(t *testing.T) {
+	b := newBus(t, Settings{})
+	b.value(135, 247, 1, processdata.SpeedSource, processdata.SpeedSimulated)
+	b.value(135, 247, 1, processdata.ActualSpeed, 1500)
+	b.wantQuality(signal.GroundSpeed.ID, signal.NotAvailable)
+	b.value(135, 247, 1, processdata.SpeedSource, 1)
+	b.value(135, 247, 1, processdata.ActualSpeed, 1500)
+	b.want(signal.GroundSpeed.ID, 5.4, "DDI 397")
 }

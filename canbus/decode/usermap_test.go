@@ -50,6 +50,7 @@ func TestUserMap(t *testing.T) {
 		{"short frame", rotorMap(), frame, "0000D0", 0, signal.NotAvailable},
 		{"its layout", with(func(m *MapEntry) { m.When = &When{0, 8, 3} }), frame, "0300D00CFFFFFFFF", 820, signal.Good},
 		{"another layout", with(func(m *MapEntry) { m.When = &When{0, 8, 3} }), frame, "0400D00CFFFFFFFF", 0, signal.Missing},
+		{"a frame too short to tell the layout", with(func(m *MapEntry) { m.When = &When{40, 8, 0} }), frame, "0300D00C", 0, signal.Missing},
 		{"a known message", with(func(m *MapEntry) { m.PGN = number[int64](61444) }), "0CF00400", "0000D00CFFFFFFFF", 820, signal.Good},
 	} {
 		b := newBus(t, Settings{Maps: []MapEntry{c.m}})

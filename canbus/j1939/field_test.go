@@ -94,6 +94,18 @@ func TestRangesByWidth(t *testing.T) {
 			t.Errorf("%d bits: the one after the largest is a value", bits)
 		}
 	}
+	for rule := Ranges; rule <= NMEASigned; rule++ {
+		for bits := uint8(2); bits <= 8; bits++ {
+			if rule == Limit && bits != 3 || rule == NMEASigned && bits < 8 {
+				continue
+			}
+			for raw := range uint64(1) << bits {
+				if got := rule.Indicate(raw, bits) == IsValue; got != mayBeGood(rule, raw, bits) {
+					t.Errorf("rule %d, %d bits, raw %d: value %v", rule, bits, raw, got)
+				}
+			}
+		}
+	}
 	// Only the top byte counts.
 	if got := Ranges.Indicate(0xFF12, 16); got != IsNotAvailable {
 		t.Errorf("0xFF12: %v", got)

@@ -279,3 +279,36 @@ func mustNew(t testing.TB, s Settings) *Decoder {
 	}
 	return d
 }
+
+// A boat at its berth: speed over ground below 1.1 m/s (description of the
+// recording), and a position that moves by metres at most.
+func TestBoatAtItsBerth(t *testing.T) {
+	d := mustNew(t, Settings{})
+	lowest, highest, good := [signal.Count]float64{}, [signal.Count]float64{}, [signal.Count]int{}
+	playLog(t, d, recordings+"boat-n2k-one-minute.log.gz", func(f *canbus.Frame, updates []Update) {
+		for _, u := range updates {
+			if v := u.Reading.Value; u.Reading.Quality == signal.Good {
+				if good[u.ID] == 0 {
+					lowest[u.ID], highest[u.ID] = v, v
+				}
+				good[u.ID]++
+				lowest[u.ID], highest[u.ID] = min(lowest[u.ID], v), max(highest[u.ID], v)
+			}
+		}
+	})
+	speed, lat, lon := signal.GroundSpeed.ID, signal.Latitude.ID, signal.Longitude.ID
+	if good[speed] < 100 || highest[speed] >= 1.1*3.6 {
+		t.Errorf("%d speeds up to %v km/h", good[speed], highest[speed])
+	}
+	if good[lat] < 100 || highest[lat]-lowest[lat] > 0.0002 || highest[lon]-lowest[lon] > 0.0004 {
+		t.Errorf("%d positions from %v, %v to %v, %v", good[lat], lowest[lat], lowest[lon], highest[lat], highest[lon])
+	}
+	if !d.Clock().Known {
+		t.Error("the bus told no time")
+	}
+	for id := range good {
+		if good[id] > 0 {
+			t.Logf("%s: %d good, %v to %v", signal.ID(id), good[id], lowest[id], highest[id])
+		}
+	}
+}

@@ -22,6 +22,9 @@ func DefaultSettings() Settings {
 	return Settings{Path: "/var/lib/chaffinch/chaffinch.db", MaxMB: 256, KeepDays: 400}
 }
 
+// Beside is the path of a file in the same folder as the store.
+func (s Settings) Beside(name string) string { return filepath.Join(filepath.Dir(s.Path), name) }
+
 // The limits of [store].
 const (
 	minMB, maxMB     = 16, 4096

@@ -1,0 +1,122 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"chaffinch/canbus/virtual"
+	"chaffinch/detect"
+	"chaffinch/internal/config"
+	"chaffinch/internal/daemon"
+
+	"github.com/spf13/cobra"
+)
+
+type demoFlags struct {
+	speed, hours  float64
+	listen, store string
+	seed          uint64
+}
+
+func demoVerb(s streams) *cobra.Command {
+	f := demoFlags{speed: 1, seed: 1}
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Run the whole daemon on a make-believe combine",
+		Long: `Demo runs the daemon as it is, with its store and its MQTT broker, on a
+make-believe combine in a make-believe field, and prints each alert as it comes.
+The first comes within a minute. Nothing of it is a real machine.`,
+		Example: `  chaffinch demo
+  chaffinch demo --speed 20 --listen 127.0.0.1:1884`,
+		RunE: func(cmd *cobra.Command, args []string) error { return demo(cmd, s, f) },
+	}
+	cmd.Flags().Float64Var(&f.speed, "speed", f.speed, "times real time, 0.1 to 1000")
+	cmd.Flags().Float64Var(&f.hours, "hours", 0, "length of the make-believe day (default: the scenario's own)")
+	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:1883", "where the MQTT broker listens")
+	cmd.Flags().StringVar(&f.store, "store", "", "where to keep the record (default: a temporary file)")
+	cmd.Flags().Uint64Var(&f.seed, "seed", f.seed, "which of the many possible days")
+	return cmd
+}
+
+func demo(cmd *cobra.Command, s streams, f demoFlags) error {
+	if f.speed < 0.1 || f.speed > 1000 {
+		return usageError{errors.New("--speed is from 0.1 to 1000")}
+	}
+	if f.hours < 0 || f.hours > 24 {
+		return usageError{errors.New("--hours is up to 24")}
+	}
+	exe, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("demo: find the program itself: %w", err)
+	}
+	folder, err := os.MkdirTemp("", "chaffinch-demo-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(folder)
+	if f.store == "" {
+		f.store = filepath.Join(folder, "store.db")
+	} else if f.store, err = filepath.Abs(f.store); err != nil {
+		return err
+	}
+
+	scenario := virtual.Demo()
+	if f.hours > 0 {
+		scenario = virtual.DemoFor(f.hours)
+	}
+	now := time.Now().Truncate(time.Second)
+	scenario.Start = now.UTC().Format(time.RFC3339)
+	cfg, err := virtualConfig(folder, scenario)
+	if err != nil {
+		return err
+	}
+	cfg.Store.Path, cfg.MQTT.Listen = f.store, f.listen
+
+	fmt.Fprintf(s.out, `A make-believe combine in make-believe %s, %gx real time. Ctrl-C ends it.
+MQTT broker:  mosquitto_sub -h HOST -p PORT -v -t 'chaffinch/v1/#'   on %s
+Record:       %s
+
+`, scenario.Crop, f.speed, f.listen, f.store)
+	teller := &teller{w: s.out}
+	return daemon.Run(cmd.Context(), daemon.Options{
+		Config:  cfg,
+		Source:  daemon.NewPretend(virtual.New(scenario, f.seed), now, f.speed, daemon.Clock{}),
+		SelfExe: exe,
+		Log:     slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
+		Told:    teller.tell,
+	})
+}
+
+// virtualConfig is the configuration that suits a make-believe combine, by way
+// of a file, as an owner would write it.
+func virtualConfig(folder string, scenario virtual.Scenario) (*config.Config, error) {
+	path := filepath.Join(folder, "chaffinch.toml")
+	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
+		return nil, err
+	}
+	return loadConfig(path)
+}
+
+// teller prints alerts as they come and go.
+type teller struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (t *teller) tell(e *detect.Event) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	mark := map[detect.Priority]string{detect.High: "!!!", detect.Medium: "!! ", detect.Low: "!  "}[e.Priority]
+	clock := time.Now().Format("15:04:05")
+	if e.Phase == detect.Ended {
+		fmt.Fprintf(t.w, "%s  over %-18s after %.0f s\n", clock, e.Kind, e.Ended.Sub(e.Began).Seconds())
+		return
+	}
+	fmt.Fprintf(t.w, "%s  %s  %-18s %s\n", clock, mark, e.Kind, e.Text)
+}

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// recordings are the real logs, with what a technician must find in the
+// summary of each. The facts are those of testdata/real/README.md, which were
+// counted with other programs.
+var recordings = []struct {
+	file string
+	says []string
+	not  []string
+}{
+	{"tractor-start-and-rev.log", []string{"8079 frames", "from 5 addresses", "1256 rpm", "no alarms"}, nil},
+	{"tractor-gears-difflock.log", []string{"14300 frames", "1012 rpm", "no alarms"}, nil},
+	{"tractor-keyon-pause.log", []string{"7651 frames", "1011 rpm", "no alarms"}, nil},
+	{"tractor-ignition-off.log", []string{"41 frames", "from 1 addresses", "never heard: ground speed, engine speed", "no alarms"}, []string{"idle", "cutting", "travelling"}},
+	{"truck-keyon-engine-off.log.gz", []string{"145278 frames", "fault-code 8"}, []string{"idle", "cutting", "travelling"}},
+	{"truck-idle-two-channels.log.gz", []string{"57849 frames", "12278 of 11 bits", "can0, can1", "fault-code 4", "idle"}, []string{"cutting", "travelling"}},
+	{"truck-busy-bus-values-not-available.log.gz", []string{"35876 frames", "from 19 addresses", "engine speed (not-available)", "engine load (not-available)", "fuel rate (not-available)", "ground speed (not-available)", "fault-code 7"}, []string{"idle", "cutting"}},
+	{"boat-n2k-clock-step.log.gz", []string{"49928 frames", "3 segments", "61.", "no alarms"}, nil},
+	{"boat-n2k-one-minute.log.gz", []string{"47166 frames", "from 43 addresses", "no alarms"}, []string{"segments"}},
+}
+
+func recording(name string) string { return filepath.Join("../../testdata/real/can", name) }
+
+func TestEveryRecordingReplays(t *testing.T) {
+	for _, rec := range recordings {
+		t.Run(rec.file, func(t *testing.T) {
+			first := chaffinch(nil, "replay", recording(rec.file))
+			if first.code != exitDone {
+				t.Fatalf("code %d: %s", first.code, first.err)
+			}
+			for _, want := range rec.says {
+				if !strings.Contains(first.err, want) {
+					t.Errorf("the summary does not say %q", want)
+				}
+			}
+			for _, wrong := range rec.not {
+				if strings.Contains(first.err, wrong) {
+					t.Errorf("the summary says %q", wrong)
+				}
+			}
+			if t.Failed() {
+				t.Log(first.err)
+			}
+			for _, line := range strings.Split(strings.TrimSpace(first.out), "\n") {
+				if line != "" && !json.Valid([]byte(line)) {
+					t.Errorf("no JSON: %s", line)
+				}
+			}
+			for _, line := range strings.Split(first.err, "\n") {
+				if len(line) > 80 {
+					t.Errorf("%d columns: %s", len(line), line)
+				}
+			}
+			again := chaffinch(nil, "replay", recording(rec.file))
+			if again.out != first.out || again.err != first.err {
+				t.Error("a second run gave other bytes")
+			}
+			bytes, err := os.ReadFile(recording(rec.file))
+			if err != nil {
+				t.Fatal(err)
+			}
+			piped := chaffinch(bytes, "replay", "-")
+			if piped.out != first.out || piped.err != first.err {
+				t.Error("standard input gave other bytes than the file")
+			}
+		})
+	}
+}
+
+func TestSamplesOfARecording(t *testing.T) {
+	table := filepath.Join(t.TempDir(), "table.csv")
+	r := chaffinch(nil, "replay", "--quiet", "--samples", table, recording("truck-idle-two-channels.log.gz"))
+	if r.code != exitDone || r.err != "" {
+		t.Fatalf("%+v", r)
+	}
+	text, err := os.ReadFile(table)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := bytes.Split(bytes.TrimSuffix(text, []byte("\r\n")), []byte("\r\n"))
+	if len(rows) != 1+128 { // 127.2 s, and the second in which it begins
+		t.Errorf("%d rows", len(rows))
+	}
+	columns := bytes.Count(rows[0], []byte(","))
+	for i, row := range rows {
+		if bytes.Count(row, []byte(",")) != columns {
+			t.Fatalf("row %d has another number of columns: %s", i, row)
+		}
+	}
+	if !bytes.Contains(rows[60], []byte("idle")) || !bytes.HasPrefix(rows[60], []byte("2021-10-25T19:01:54.020Z,idle,0,65")) {
+		t.Errorf("row 60: %s", rows[60])
+	}
+}

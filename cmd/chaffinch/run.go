@@ -1,0 +1,60 @@
+package main
+
+import (
+	"fmt"
+	"log/slog"
+	"os"
+
+	"chaffinch/canbus"
+	"chaffinch/internal/daemon"
+
+	"github.com/spf13/cobra"
+)
+
+// defaultConfig is where the package puts the configuration.
+const defaultConfig = "/etc/chaffinch/chaffinch.toml"
+
+func runVerb(s streams) *cobra.Command {
+	var path string
+	cmd := &cobra.Command{
+		Use:   "run",
+		Short: "Listen to the machine's bus: the daemon",
+		Long: `Run is the daemon. It listens to the bus, records, and publishes over MQTT until
+it is stopped. It never sends on the bus, and refuses an interface that is not in
+listen-only mode. It starts without a bus, a network or a clock, and takes them
+up when they come.`,
+		Example: "  chaffinch run --config /etc/chaffinch/chaffinch.toml",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !cmd.Flags().Changed("config") {
+				if _, err := os.Stat(path); os.IsNotExist(err) {
+					path = "" // nothing is configured: the defaults will do
+				}
+			}
+			cfg, err := loadConfig(path)
+			if err != nil {
+				return err
+			}
+			exe, err := os.Executable()
+			if err != nil {
+				return fmt.Errorf("run: find the program itself: %w", err)
+			}
+			log := slog.New(slog.NewTextHandler(s.err, nil))
+			socket, err := canbus.OpenSocket(canbus.SocketOptions{
+				Interface: cfg.Bus.Interface, AllowNormalMode: cfg.Bus.AllowNormalMode,
+			})
+			if err != nil {
+				return err
+			}
+			defer socket.Close()
+			for _, n := range cfg.Notes() {
+				log.Info("not configured", "key", n.Key, "what", n.What, "costs", n.Costs)
+			}
+			log.Info("listening", "interface", cfg.Bus.Interface, "version", version())
+			return daemon.Run(cmd.Context(), daemon.Options{
+				Config: cfg, Source: daemon.NewLive(socket, daemon.Clock{}), SelfExe: exe, Log: log,
+			})
+		},
+	}
+	cmd.Flags().StringVar(&path, "config", defaultConfig, "configuration file")
+	return cmd
+}

@@ -1,0 +1,229 @@
+// Package core is the part of chaffinch that thinks: it takes frames in order
+// and does decode, fold and detect on event time, in one goroutine and without
+// locks. The same frames and the same configuration give the same events,
+// whether a log is replayed or a bus is heard.
+//
+// Start with Frame.
+package core
+
+import (
+	"time"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/decode"
+	"chaffinch/canbus/j1939"
+	"chaffinch/canbus/processdata"
+	"chaffinch/canbus/signal"
+	"chaffinch/detect"
+	"chaffinch/detect/machine"
+	"chaffinch/internal/config"
+)
+
+// Outputs receive what the core finds, on the core's goroutine. What they are
+// handed is valid until they return.
+type Outputs struct {
+	// Event is called at each phase of each event, in the order of event time.
+	Event func(*detect.Event)
+	// Reading is called for each reading that was heard. May be nil, as may all.
+	Reading func(signal.ID, *signal.Reading[float64])
+	// State is called once a step, ten times a second of event time.
+	State func(*machine.State)
+}
+
+// Core is the whole path from a frame to an event.
+type Core struct {
+	out       Outputs
+	timeline  canbus.Timeline
+	decoder   *decode.Decoder
+	transport *j1939.Reassembler
+	addresses j1939.Addresses
+	machine   *machine.Machine
+	detectors *detect.Detectors
+
+	started bool
+	offset  int64          // stamp minus event time in the present segment
+	last    signal.Instant // the newest frame
+	next    signal.Instant // the next step
+	now     signal.Instant // the newest step
+	faults  []machine.Fault
+}
+
+// New makes a core for a configuration. A configuration that was loaded
+// without mistakes gives no error.
+func New(cfg *config.Config, out Outputs) (*Core, error) {
+	decoder, err := decode.New(cfg.Decode())
+	if err != nil {
+		return nil, err
+	}
+	c := &Core{
+		out:       out,
+		decoder:   decoder,
+		transport: j1939.NewReassembler(),
+		machine:   machine.New(cfg.Machine, cfg.Crop),
+		detectors: detect.New(cfg.Alarm, detect.Facts{Machine: cfg.Machine, Crop: cfg.Crop}),
+	}
+	c.machine.SenderHeard = decoder.LastHeard
+	return c, nil
+}
+
+// Frame takes the next frame. Its Stamp decides when it was; At is set.
+//
+// Steps that are due before the frame come first, so that a step never sees a
+// frame that is younger than it.
+func (c *Core) Frame(f *canbus.Frame) {
+	switch c.timeline.Place(f) {
+	case canbus.Follows:
+		if !c.started {
+			c.begin(f.At)
+		}
+		c.stepTo(f.At)
+	case canbus.AfterSilence:
+		c.stepTo(c.last.Add(canbus.LongestPause))
+		c.newSegment(f.At)
+	case canbus.AfterClockStep:
+		c.newSegment(f.At)
+	}
+	c.last = f.At
+	if f.Flags&^canbus.Extended != 0 || f.Flags == 0 {
+		return // error frames, remote frames, CAN FD and 11-bit frames carry no J1939 data
+	}
+	c.machine.Heard(f.At)
+	for _, change := range c.addresses.Feed(f, f.At) {
+		if change.To != j1939.NullAddress {
+			c.decoder.Claimed(change.Interface, change.To, change.Name)
+		}
+	}
+	c.apply(c.decoder.Decode(f))
+	if m, ok := c.transport.Feed(f, f.At); ok {
+		c.addresses.Command(&m)
+		c.apply(c.decoder.DecodeMessage(m.PGN, m.Interface, m.Source, m.Destination, m.Payload, f.At))
+		if m.PGN == j1939.ProcessData {
+			c.takePool(&m)
+		}
+	}
+}
+
+// takePool learns from a device descriptor pool that a node uploads to a task
+// controller. A pool with a fault in it is no pool.
+func (c *Core) takePool(m *j1939.Transfer) {
+	body, ok := processdata.PoolOf(m.Payload)
+	if !ok {
+		return
+	}
+	if pool, err := processdata.ParsePool(body); err == nil {
+		c.apply(c.decoder.SetPool(m.Interface, m.Source, &pool, m.Last))
+	}
+}
+
+func (c *Core) apply(updates []decode.Update) {
+	for i := range updates {
+		c.machine.Apply(updates[i].ID, updates[i].Reading)
+		if c.out.Reading != nil {
+			c.out.Reading(updates[i].ID, &updates[i].Reading)
+		}
+	}
+}
+
+// Origin gives the event time of the first frame, a multiple of a second, so
+// that a daemon's event time counts from its own start. To be called before
+// the first frame.
+func (c *Core) Origin(at signal.Instant) { c.timeline.Origin = at }
+
+// Started tells whether a frame has been heard.
+func (c *Core) Started() bool { return c.started }
+
+// Quiet tells the core that every frame stamped up to stamp has been handed
+// over, so that it can step on while the bus is silent. Only a live bus needs
+// it. Beyond the longest pause the core sleeps until the next frame.
+func (c *Core) Quiet(stamp int64) {
+	if !c.started {
+		return
+	}
+	at := signal.Instant(stamp - c.offset)
+	c.stepTo(min(at, c.last.Add(canbus.LongestPause)))
+}
+
+// Finish ends what is active, at the end of a log or of the program.
+func (c *Core) Finish() {
+	if c.started {
+		c.emit(c.detectors.Finish(c.lastStep()))
+	}
+}
+
+// Stamp is the source's own stamp for an instant of the present segment. It
+// may be used while an output is being called.
+func (c *Core) Stamp(at signal.Instant) int64 { return int64(at) + c.offset }
+
+// FirstStamp is the stamp of the first frame of all.
+func (c *Core) FirstStamp() int64 { return c.timeline.First() }
+
+func (c *Core) begin(at signal.Instant) {
+	c.started = true
+	c.offset = c.timeline.Stamp(0)
+	c.next = ceil(at)
+}
+
+func (c *Core) newSegment(at signal.Instant) {
+	c.emit(c.detectors.Reset(c.lastStep()))
+	c.machine.Reset()
+	c.transport.Reset()
+	c.decoder.Reset()
+	c.begin(at)
+}
+
+func (c *Core) stepTo(at signal.Instant) {
+	for ; c.next <= at; c.next = c.next.Add(machine.Period) {
+		c.step(c.next)
+	}
+}
+
+func (c *Core) step(now signal.Instant) {
+	c.now = now
+	c.takeFaults(now)
+	s := c.machine.Step(now)
+	c.emit(c.detectors.Step(s))
+	if c.out.State != nil {
+		c.out.State(s)
+	}
+}
+
+func (c *Core) takeFaults(now signal.Instant) {
+	c.faults = c.faults[:0]
+	for _, code := range c.decoder.Faults(now) {
+		c.faults = append(c.faults, machine.Fault{
+			Source: code.Source, SPN: code.SPN, FMI: code.FMI, Count: code.Count,
+			Lamp: machine.Lamp(code.Lamp), Since: code.Since,
+		})
+	}
+	c.machine.Faults(c.faults)
+}
+
+// BusClock is the newest calendar time that the bus told.
+func (c *Core) BusClock() decode.Clock { return c.decoder.Clock() }
+
+// Blind lists the alarms that cannot be judged at the newest state.
+func (c *Core) Blind() []detect.BlindKind { return c.detectors.Blind() }
+
+func (c *Core) emit(events []detect.Event) {
+	if c.out.Event == nil {
+		return
+	}
+	for i := range events {
+		c.out.Event(&events[i])
+	}
+}
+
+// Now is the event time of the output that is being called.
+func (c *Core) Now() signal.Instant { return c.now }
+
+// lastStep is the step before the next one.
+func (c *Core) lastStep() signal.Instant { return c.next.Add(-machine.Period) }
+
+// ceil is the first step at or after an instant.
+func ceil(at signal.Instant) signal.Instant {
+	p := signal.Instant(machine.Period)
+	return (at + p - 1) / p * p
+}
+
+// StepsPerSecond is how many states there are in a second of event time.
+const StepsPerSecond = int(time.Second / machine.Period)

@@ -1,0 +1,33 @@
+package core
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"chaffinch/canbus"
+)
+
+// Replay runs a log through the core to its end, or until ctx ends. Each is
+// called for every frame after the core has taken it, and may be nil.
+func (c *Core) Replay(ctx context.Context, log *canbus.LogReader, each func(*canbus.Frame)) error {
+	batch := make([]canbus.Frame, 512)
+	for {
+		n, err := log.Read(batch)
+		for i := range batch[:n] {
+			c.Frame(&batch[i])
+			if each != nil {
+				each(&batch[i])
+			}
+		}
+		switch {
+		case errors.Is(err, io.EOF):
+			c.Finish()
+			return nil
+		case err != nil:
+			return err
+		case ctx.Err() != nil:
+			return ctx.Err()
+		}
+	}
+}

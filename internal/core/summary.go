@@ -1,0 +1,233 @@
+package core
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/signal"
+	"chaffinch/detect"
+	"chaffinch/detect/machine"
+)
+
+// Summary tells a technician what was in a log: how much was heard, from how
+// many senders, what each signal did, and what came of it. Feed it the frames
+// after the core has placed them, and the core's outputs.
+type Summary struct {
+	frames, extended, standard, errors, other int64
+	senders                                   [256]bool
+	segments                                  int
+	seconds                                   float64 // event time covered by steps
+	signals                                   [signal.Count]span
+	activity                                  map[machine.Activity]int // steps
+	kinds                                     map[string]int
+	first, last                               int64 // stamps
+}
+
+// span is what became of one signal.
+type span struct {
+	good     int // readings with a value
+	min, max float64
+	sum      float64
+	quality  signal.Quality // of the newest reading without one
+
+	steps, usable int // since the first reading
+}
+
+// NewSummary is an empty summary.
+func NewSummary() *Summary {
+	return &Summary{activity: map[machine.Activity]int{}, kinds: map[string]int{}}
+}
+
+// Frame counts a frame.
+func (s *Summary) Frame(f *canbus.Frame) {
+	if s.frames == 0 {
+		s.first = f.Stamp
+	}
+	s.last = f.Stamp
+	s.frames++
+	switch {
+	case f.Is(canbus.ErrorFrame):
+		s.errors++
+	case f.Flags&(canbus.Remote|canbus.FD) != 0:
+		s.other++
+	case f.Is(canbus.Extended):
+		s.extended++
+		s.senders[f.ID&0xFF] = true
+	default:
+		s.standard++
+	}
+}
+
+// Frames is how many frames were counted.
+func (s *Summary) Frames() int64 { return s.frames }
+
+// Reading takes a reading.
+func (s *Summary) Reading(id signal.ID, r *signal.Reading[float64]) {
+	sp := &s.signals[id]
+	if r.Quality != signal.Good {
+		sp.quality = r.Quality
+		return
+	}
+	if sp.good == 0 {
+		sp.min, sp.max = r.Value, r.Value
+	}
+	sp.good++
+	sp.min, sp.max = min(sp.min, r.Value), max(sp.max, r.Value)
+	sp.sum += r.Value
+}
+
+// State counts a step.
+func (s *Summary) State(st *machine.State) {
+	s.segments = st.Segment + 1
+	s.seconds += machine.Period.Seconds()
+	s.activity[st.Activity]++
+	for id := range signal.ID(signal.Count) {
+		sp := &s.signals[id]
+		if sp.good == 0 && sp.quality == signal.Missing {
+			continue
+		}
+		sp.steps++
+		if _, ok := st.Signals.Fresh(id, st.Now); ok {
+			sp.usable++
+		}
+	}
+}
+
+// Event counts an event when it is raised.
+func (s *Summary) Event(e *detect.Event) {
+	if e.Phase == detect.Raised {
+		s.kinds[e.Kind]++
+	}
+}
+
+// Write prints the summary for a terminal of 80 columns.
+func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
+	senders := 0
+	for _, heard := range s.senders {
+		if heard {
+			senders++
+		}
+	}
+	fmt.Fprintf(w, "  %s of event time", seconds(s.seconds))
+	if s.frames > 0 {
+		fmt.Fprintf(w, ", first frame %s", stampText(s.first))
+	}
+	fmt.Fprintln(w)
+	fmt.Fprintf(w, "  %d frames", s.frames)
+	if s.seconds >= 1 {
+		fmt.Fprintf(w, ", %.0f a second", float64(s.frames)/s.seconds)
+	}
+	fmt.Fprintf(w, ", on %s\n", strings.Join(interfaces, ", "))
+	fmt.Fprintf(w, "  %d of 29 bits from %d addresses, %d of 11 bits (not J1939)", s.extended, senders, s.standard)
+	if s.errors+s.other > 0 {
+		fmt.Fprintf(w, ", %d error frames, %d remote or FD", s.errors, s.other)
+	}
+	fmt.Fprintln(w)
+	if s.segments > 1 {
+		fmt.Fprintf(w, "  the clock of the log steps: %d segments, each judged by itself\n", s.segments)
+	}
+	if log.Bad > 0 || log.Skipped > 0 {
+		fmt.Fprintf(w, "  %d lines could not be read, %d were no frames\n", log.Bad, log.Skipped)
+	}
+	for _, b := range log.FirstBad {
+		fmt.Fprintf(w, "    %s\n", b)
+	}
+	s.writeSignals(w)
+	s.writeActivity(w)
+	s.writeKinds(w)
+}
+
+func (s *Summary) writeSignals(w io.Writer) {
+	var never, unusable []string
+	header := false
+	for id := range signal.ID(signal.Count) {
+		sp, info := &s.signals[id], id.Info()
+		switch {
+		case sp.good == 0 && sp.quality == signal.Missing:
+			never = append(never, info.Words)
+			continue
+		case sp.good == 0:
+			unusable = append(unusable, fmt.Sprintf("%s (%s)", info.Words, sp.quality))
+			continue
+		}
+		if !header {
+			header = true
+			fmt.Fprintf(w, "  %-22s %11s %11s %11s %-5s %6s\n", "heard", "lowest", "mean", "highest", "unit", "usable")
+		}
+		d := info.Decimals
+		fmt.Fprintf(w, "  %-22s %11.*f %11.*f %11.*f %-5s %5.0f%%\n", info.Words,
+			d, sp.min, d, sp.sum/float64(sp.good), d, sp.max, info.Unit, 100*float64(sp.usable)/float64(max(sp.steps, 1)))
+	}
+	writeList(w, "sent, but without a value: ", unusable)
+	writeList(w, "never heard: ", never)
+}
+
+func (s *Summary) writeActivity(w io.Writer) {
+	var parts []string
+	for a := machine.Unknown; a <= machine.Blocked; a++ {
+		if n := s.activity[a]; n > 0 {
+			parts = append(parts, fmt.Sprintf("%s %s", a, seconds(float64(n)*machine.Period.Seconds())))
+		}
+	}
+	writeList(w, "time: ", parts)
+}
+
+func (s *Summary) writeKinds(w io.Writer) {
+	if len(s.kinds) == 0 {
+		fmt.Fprintln(w, "  no alarms")
+		return
+	}
+	var names []string
+	for k := range s.kinds {
+		names = append(names, k)
+	}
+	slices.Sort(names)
+	for i, k := range names {
+		names[i] = fmt.Sprintf("%s %d", k, s.kinds[k])
+	}
+	writeList(w, "alarms: ", names)
+}
+
+// writeList prints a list behind a title, broken at 80 columns.
+func writeList(w io.Writer, title string, items []string) {
+	if len(items) == 0 {
+		return
+	}
+	line := "  " + title
+	for i, item := range items {
+		if i < len(items)-1 {
+			item += ", "
+		}
+		if len(line)+len(item) > 79 {
+			fmt.Fprintln(w, strings.TrimRight(line, " "))
+			line = "    "
+		}
+		line += item
+	}
+	fmt.Fprintln(w, line)
+}
+
+// seconds shows a length of time with a unit that suits it.
+func seconds(s float64) string {
+	switch {
+	case s < 120:
+		return fmt.Sprintf("%.1f s", s)
+	case s < 7200:
+		return fmt.Sprintf("%.1f min", s/60)
+	}
+	return fmt.Sprintf("%.2f h", s/3600)
+}
+
+// stampText shows a stamp as a date, or as seconds if the log counts from
+// zero.
+func stampText(ns int64) string {
+	const year = int64(365 * 24 * time.Hour)
+	if ns < year {
+		return fmt.Sprintf("at %.3f s", float64(ns)/1e9)
+	}
+	return time.Unix(0, ns).UTC().Format("2006-01-02 15:04:05.000 UTC")
+}

@@ -1,0 +1,101 @@
+package daemon
+
+import (
+	"sync"
+	"time"
+
+	"chaffinch/detect"
+	"chaffinch/publish"
+	"chaffinch/store"
+)
+
+// How long an alert waits for the store. Nothing is shown before it is on the
+// disk, so that a power cut cannot lose what an operator saw. But a warning
+// that comes late is no warning: when the store is slow or does not record,
+// alerts go out all the same, and the page says that nothing is recorded.
+const (
+	waitUrgent = time.Second
+	waitOther  = 10 * time.Second
+)
+
+// announcer publishes events in the order in which they happened, each when
+// its record is committed.
+type announcer struct {
+	board *publish.Board
+	send  func(publish.Message)
+	told  func(*detect.Event) // may be nil
+
+	mu      sync.Mutex
+	waiting []notice // handed to the store, in order
+	early   int      // how many of the first were published before their commit
+}
+
+type notice struct {
+	event   detect.Event
+	payload []byte
+	since   time.Time
+}
+
+// expect notes an event that is about to be handed to the store.
+func (a *announcer) expect(e *detect.Event, payload []byte, now time.Time) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.waiting = append(a.waiting, notice{*e, payload, now})
+}
+
+// committed publishes what is on the disk now.
+func (a *announcer) committed(records []store.Record) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for i := range records {
+		if records[i].Kind != store.Event || len(a.waiting) == 0 {
+			continue
+		}
+		if a.early > 0 {
+			a.early--
+		} else {
+			a.publish(&a.waiting[0])
+		}
+		a.waiting = a.waiting[1:]
+	}
+}
+
+// overdue publishes what has waited too long for the store. Failing is
+// whether the store is known not to record.
+func (a *announcer) overdue(now time.Time, failing bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for a.early < len(a.waiting) {
+		n := &a.waiting[a.early]
+		if !failing && !a.tooLong(now) {
+			return
+		}
+		a.publish(n)
+		a.early++
+	}
+}
+
+// tooLong tells whether one of those not yet published has waited too long. An
+// urgent one takes those before it along: order is kept.
+func (a *announcer) tooLong(now time.Time) bool {
+	for i := range a.waiting[a.early:] {
+		n := &a.waiting[a.early+i]
+		limit := waitOther
+		if n.event.Priority == detect.High {
+			limit = waitUrgent
+		}
+		if now.Sub(n.since) >= limit {
+			return true
+		}
+	}
+	return false
+}
+
+func (a *announcer) publish(n *notice) {
+	for _, m := range a.board.Apply(&n.event, n.payload) {
+		a.send(m)
+	}
+	if a.told != nil {
+		a.told(&n.event)
+	}
+}

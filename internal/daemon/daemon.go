@@ -1,0 +1,284 @@
+package daemon
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"time"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/signal"
+	"chaffinch/detect"
+	"chaffinch/detect/machine"
+	"chaffinch/internal/config"
+	"chaffinch/internal/core"
+	"chaffinch/publish"
+	"chaffinch/publish/mqtt"
+	"chaffinch/store"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// Source is where frames come from: the bus, or the make-believe one.
+type Source interface {
+	// Read waits for frames and puts them into dst, in order. Quiet, if it is
+	// not 0, says that every frame stamped up to it has been handed over. It
+	// returns an error only when there will be no more frames; ctx ending is
+	// one.
+	Read(ctx context.Context, dst []canbus.Frame) (n int, quiet int64, err error)
+	// Wall is the calendar time of a stamp, and whether it can be trusted.
+	Wall(stamp int64) (time.Time, bool)
+	// Stamp is now, on the clock of the stamps.
+	Stamp() int64
+	// Bus is how the bus is.
+	Bus() publish.Bus
+}
+
+// Options say what a daemon needs. Config and Source must be given.
+type Options struct {
+	Config *config.Config
+	Source Source
+	// SelfExe is the program itself, which checks the store in a child process.
+	SelfExe string
+	Log     *slog.Logger
+	// Told is called for each phase of each event as it is published, in order.
+	// It must not wait. May be nil.
+	Told func(*detect.Event)
+}
+
+// Daemon is a run of the program.
+type Daemon struct {
+	o      Options
+	log    *slog.Logger
+	core   *core.Core
+	clock  publish.Clock
+	board  *publish.Board
+	writer *store.Writer
+	opened chan uint64 // the first opening's boot number
+	outbox *outbox
+	broker *mqtt.Broker // nil when another one is configured
+	uplink *mqtt.Uplink // nil when there is none
+	tell   announcer
+
+	start   int64          // stamp at which Run began
+	lived   signal.Instant // of the newest live message
+	seq     uint64         // event messages of this run
+	failure error          // of handing a record over; the core's goroutine
+}
+
+// storeAtStart is how long the first opening of the store may hold up the
+// start; a failure is known sooner. Without a store the daemon detects all the
+// same, and the store is taken up when it comes.
+const storeAtStart = 3 * time.Second
+
+const (
+	batchFrames = 256
+	batches     = 16
+)
+
+type batch struct {
+	frames []canbus.Frame
+	quiet  int64
+}
+
+// Run runs the daemon until ctx ends, or the source does.
+func Run(ctx context.Context, o Options) error {
+	d := &Daemon{o: o, log: o.Log, opened: make(chan uint64, 1), lived: signal.Never, start: o.Source.Stamp()}
+	if d.log == nil {
+		d.log = slog.New(slog.DiscardHandler)
+	}
+	topics := publish.NewTopics(o.Config.Machine.Name)
+	d.makeWriter()
+
+	// The writer outlives everything that hands records to it.
+	writing, stopWriting := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopWriting()
+	written := make(chan error, 1)
+	go func() { written <- d.writer.Run(writing) }()
+
+	d.clock = publish.Clock{Boot: d.boot(ctx), Wall: d.wall}
+	d.board = publish.NewBoard(topics, d.clock)
+	d.tell = announcer{board: d.board, send: d.send, told: o.Told}
+	d.outbox = newOutbox(d.writer, topics)
+	var err error
+	if d.core, err = core.New(o.Config, core.Outputs{Event: d.event, State: d.state}); err != nil {
+		return err
+	}
+	d.makePublishers(topics)
+
+	err = d.work(ctx)
+	stopWriting()
+	err = errors.Join(err, <-written)
+	return errors.Join(err, d.failure)
+}
+
+// work runs until ctx ends: first the bus stops, then, when its last events
+// are stored and published, the broker and the uplink say offline.
+func (d *Daemon) work(ctx context.Context) error {
+	publishing, stopPublishing := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopPublishing()
+	var publishers errgroup.Group
+	if d.broker != nil {
+		publishers.Go(func() error { return d.broker.Run(publishing) })
+	}
+	if d.uplink != nil {
+		publishers.Go(func() error { return d.uplink.Run(publishing) })
+	}
+
+	g, gctx := errgroup.WithContext(ctx)
+	full := make(chan *batch, batches)
+	free := make(chan *batch, batches)
+	for range batches {
+		free <- &batch{frames: make([]canbus.Frame, batchFrames)}
+	}
+	g.Go(func() error { return d.read(gctx, full, free) })
+	g.Go(func() error { return d.think(full, free) })
+	err := g.Wait()
+	if errors.Is(err, io.EOF) || ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		err = nil // the make-believe day is over, or we were asked to stop
+	}
+
+	flush, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if flushErr := d.writer.Flush(flush); flushErr != nil {
+		err = errors.Join(err, fmt.Errorf("daemon: the last events are not stored: %w", flushErr))
+	}
+	stopPublishing()
+	return errors.Join(err, publishers.Wait())
+}
+
+// read hands over batches of frames until the source ends.
+func (d *Daemon) read(ctx context.Context, full chan<- *batch, free <-chan *batch) error {
+	defer close(full)
+	for {
+		var b *batch
+		select {
+		case b = <-free:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		n, quiet, err := 0, int64(0), error(nil)
+		for n == 0 && quiet == 0 && err == nil {
+			n, quiet, err = d.o.Source.Read(ctx, b.frames[:batchFrames])
+		}
+		b.frames, b.quiet = b.frames[:n], quiet
+		full <- b
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// think is the one goroutine that decides.
+func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case b, more := <-full:
+			if !more {
+				d.core.Finish()
+				return nil
+			}
+			for i := range b.frames {
+				if !d.core.Started() {
+					since := time.Duration(b.frames[i].Stamp - d.start).Round(time.Second)
+					d.core.Origin(signal.Instant(max(since, 0)))
+				}
+				d.core.Frame(&b.frames[i])
+			}
+			if b.quiet != 0 {
+				d.core.Quiet(b.quiet)
+			}
+			free <- b
+		case now := <-tick.C:
+			d.tell.overdue(now, d.writer.Health().Err != nil)
+			if !d.core.Started() {
+				d.waitForBus()
+			}
+		}
+	}
+}
+
+// waitForBus keeps the live topic going while no frame has been heard yet.
+func (d *Daemon) waitForBus() {
+	s := machine.State{Now: signal.Instant(d.o.Source.Stamp() - d.start)}
+	d.state(&s)
+}
+
+// event stores a phase of an event; it is published when that is done.
+func (d *Daemon) event(e *detect.Event) {
+	d.seq++
+	at := d.core.Now()
+	payload := publish.AppendEventMessage(nil, d.seq, at, e, d.clock)
+	d.tell.expect(e, payload, time.Now())
+	err := d.writer.Put(context.Background(), store.Record{
+		Kind: store.Event, ID: publish.EventID(d.clock.Boot, e.Number),
+		Phase: e.Phase, Priority: e.Priority, At: at, Send: true, Payload: payload,
+	})
+	if err != nil && d.failure == nil {
+		d.failure = err
+		d.log.Error("event not stored", "event", e.Kind, "error", err)
+	}
+}
+
+// state publishes the live values, once a second.
+func (d *Daemon) state(s *machine.State) {
+	if since := s.Now.Sub(d.lived); since >= 0 && since < publish.LiveEvery {
+		return
+	}
+	d.lived = s.Now
+	if m, due := d.board.Live(publish.Moment{State: s, Bus: d.o.Source.Bus(), Health: d.health()}); due {
+		d.send(m)
+	}
+}
+
+// send publishes on the broker inside. The uplink follows the board itself.
+func (d *Daemon) send(m publish.Message) {
+	if d.broker == nil {
+		return
+	}
+	if err := d.broker.Publish(m.Topic, m.Payload, m.QoS, m.Retain); err != nil {
+		d.log.Warn("message not published", "topic", m.Topic, "error", err)
+	}
+}
+
+// wall is the calendar time of an instant of event time.
+func (d *Daemon) wall(at signal.Instant) (time.Time, bool) {
+	if !d.core.Started() {
+		return d.o.Source.Wall(d.start + int64(at))
+	}
+	return d.o.Source.Wall(d.core.Stamp(at))
+}
+
+// boot is the number of this run. It comes from the store, which counts. When
+// there is no store, a number from chance keeps the events' names apart.
+func (d *Daemon) boot(ctx context.Context) uint64 {
+	limit := time.After(storeAtStart)
+	look := time.NewTicker(10 * time.Millisecond)
+	defer look.Stop()
+	for waiting := true; waiting; {
+		select {
+		case n := <-d.opened:
+			return n
+		case <-look.C:
+			waiting = d.writer.Health().Err == nil
+		case <-limit:
+			waiting = false
+		case <-ctx.Done():
+			waiting = false
+		}
+	}
+	d.log.Error("the store is not open; going on without", "error", d.writer.Health().Err)
+	var b [8]byte
+	if _, err := rand.Read(b[:]); err != nil {
+		return math.MaxUint32
+	}
+	// Above all numbers of the store, and exact in JSON.
+	return 1<<32 + binary.LittleEndian.Uint64(b[:])>>16
+}

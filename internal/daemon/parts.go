@@ -1,0 +1,113 @@
+package daemon
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"os"
+
+	"chaffinch/publish"
+	"chaffinch/publish/mqtt"
+	"chaffinch/store"
+)
+
+func (d *Daemon) makeWriter() {
+	settings := d.o.Config.Store
+	options := settings.Options()
+	options.Wall = Clock{}.Wall
+	d.writer = store.NewWriter(store.WriterOptions{
+		Open: func(ctx context.Context) (*store.Store, store.Report, error) {
+			return store.OpenChecked(ctx, settings.Path, d.o.SelfExe, options)
+		},
+		Opened: func(s *store.Store, r store.Report) {
+			d.log.Info("store open", "path", settings.Path, "boot", s.Boot(), "check", r.Verdict, "took", r.Took)
+			if r.Verdict == store.Damaged {
+				d.log.Error("store was damaged", "detail", r.Detail, "set_aside", r.SetAside, "records_kept", r.Kept)
+			}
+			select {
+			case d.opened <- uint64(s.Boot()):
+			default: // opened again in the middle of a run
+			}
+		},
+		Committed: func(records []store.Record) {
+			d.tell.committed(records)
+			d.outbox.touch()
+		},
+	})
+}
+
+func (d *Daemon) makePublishers(topics publish.Topics) {
+	settings := d.o.Config.MQTT
+	server := settings.Uplink
+	if settings.Broker != "" {
+		server = settings.Server
+	} else {
+		d.broker = mqtt.NewBroker(mqtt.BrokerOptions{
+			Listen: settings.Listen, Credentials: d.credentials(), Topics: topics,
+			Retained: d.retained, Log: d.log,
+		})
+	}
+	if server.Broker != "" {
+		d.uplink = mqtt.NewUplink(mqtt.UplinkOptions{
+			Server: server, Board: d.board, Outbox: d.outbox, Log: d.log,
+			ClockSet: func() bool { _, trusted := Clock{}.Wall(); return trusted },
+		})
+	}
+}
+
+// credentialsFile holds the names and hashed passwords of the devices that may
+// use the broker inside. It is not there until a device has been paired.
+const credentialsFile = "devices"
+
+func (d *Daemon) credentials() []mqtt.Credential {
+	path := d.o.Config.Store.Beside(credentialsFile)
+	file, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err == nil {
+		defer file.Close()
+		var all []mqtt.Credential
+		if all, err = mqtt.ReadCredentials(bufio.NewReader(file)); err == nil {
+			return all
+		}
+	}
+	d.log.Error("no device can log in", "file", path, "error", err)
+	return nil
+}
+
+// retained is what the broker inside must hold when it starts.
+func (d *Daemon) retained() []publish.Message {
+	all := d.board.Retained()
+	if live, ok := d.board.NewestLive(); ok {
+		all = append(all, live)
+	}
+	return all
+}
+
+// health lists what is not well with the program itself.
+func (d *Daemon) health() []publish.Item {
+	var items []publish.Item
+	add := func(name, text string) { items = append(items, publish.Item{Name: name, Text: text}) }
+	if err := d.writer.Health().Err; err != nil {
+		add("not-recording", "not recording: "+err.Error())
+	}
+	if _, trusted := d.o.Source.Wall(d.o.Source.Stamp()); !trusted {
+		add("clock-unsure", "the clock is not set: dates are missing")
+	}
+	if d.broker != nil {
+		if h := d.broker.Health(); h.Address == "" {
+			text := "the broker does not listen"
+			if h.Err != nil {
+				text += ": " + h.Err.Error()
+			}
+			add("broker-away", text)
+		}
+	}
+	if d.uplink != nil {
+		if h := d.uplink.Health(); !h.Connected {
+			add("broker-away", "the broker elsewhere cannot be reached")
+		}
+	}
+	return items
+}

@@ -13,16 +13,19 @@ import (
 type feedFall struct {
 	common
 	set   FeedDrop
-	rated bool // the level of the feed means something, not only its movement
+	rated bool    // the level of the feed means something, not only its movement
+	least float64 // t/h: a smaller fall may be no crop at all
 
 	feed, speed window // one-second means of the last minute
+	width       window // of the cut, where it is known; else nothing
 	low         dwell
 	entered     signal.Instant // the crop that the windows belong to
 	second      signal.Instant
 	sumFeed     float64
 	sumSpeed    float64
+	sumWidth    float64
 	steps       int
-	speedLow    signal.Instant // when ground speed was last too low
+	slower      signal.Instant // when speed or cut width was last too low
 	frozen      signal.Instant // since when the windows stand still
 	feedMean    float64
 }
@@ -31,9 +34,8 @@ const (
 	settle = 10 * time.Second // the guard after entering the crop
 	// leastSeconds of the last minute must have been seen.
 	leastSeconds = 20
-	// feedNoise: a fall has to be larger than what the estimate's own noise
-	// makes, in standard deviations.
-	feedNoise = 1.5
+	// unexplained is the share of rated power that comes and goes without crop.
+	unexplained = 0.05
 	// longestFreeze: the last minute does not learn the drop for this long.
 	longestFreeze = time.Minute
 	// grainFlow comes this long after the speed that caused it.
@@ -44,20 +46,21 @@ const (
 
 func newFeedFall(set FeedDrop, facts Facts) *feedFall {
 	r := &feedFall{common: one(feedDrop, "feed_rate_t_h"), set: set, rated: facts.Machine.RatedPowerKW > 0}
+	r.least = leastFall(facts)
 	r.slots[0].lower = true
 	r.reset()
 	return r
 }
 
 func (r *feedFall) reset() {
-	r.feed, r.speed = window{}, window{}
+	r.feed, r.speed, r.width = window{}, window{}, window{}
 	r.low = dwell{}
-	r.entered, r.frozen, r.speedLow = signal.Never, signal.Never, signal.Never
+	r.entered, r.frozen, r.slower = signal.Never, signal.Never, signal.Never
 	r.startSecond(signal.Never)
 }
 
 func (r *feedFall) startSecond(now signal.Instant) {
-	r.second, r.sumFeed, r.sumSpeed, r.steps = now, 0, 0, 0
+	r.second, r.sumFeed, r.sumSpeed, r.sumWidth, r.steps = now, 0, 0, 0, 0
 }
 
 func (r *feedFall) step(s *machine.State, d *desk) {
@@ -98,18 +101,19 @@ func (r *feedFall) judge(s *machine.State) finding {
 	usual, _ := r.speed.mean()
 	r.feedMean = mean
 	low, margin := false, false
+	share := float64(r.set.SpeedHeld) / 100
 	if enough {
-		if speed < usual*float64(r.set.SpeedHeld)/100 {
-			r.speedLow = s.Now
+		if speed < usual*share || r.narrow(s, share) {
+			r.slower = s.Now
 		}
 		delay := powerDelay
 		if s.Feed.Basis == machine.FromGrainFlow {
 			delay = flowDelay
 		}
-		held := s.Now.Sub(r.speedLow) > delay
+		held := s.Now.Sub(r.slower) > delay
 		fall := mean - rate
-		low = held && rate < mean*(1-float64(r.set.Drop)/100) && fall > feedNoise*r.noise(s)
-		margin = speed >= usual*float64(r.set.SpeedHeld)/100 &&
+		low = held && rate < mean*(1-float64(r.set.Drop)/100) && fall > r.least
+		margin = speed >= usual*share && !r.narrow(s, share) &&
 			rate < mean*(1-(float64(r.set.Drop)-kinds[feedDrop].Margin)/100)
 	}
 	r.low.step(s.Now, low, 500*time.Millisecond)
@@ -128,19 +132,31 @@ func (r *feedFall) judge(s *machine.State) finding {
 	return f
 }
 
+// narrow tells that less of the header is in the crop than usual: running out at
+// the end of a pass, a wedge. Then the feed falls with it.
+func (r *feedFall) narrow(s *machine.State, share float64) bool {
+	usual, ok := r.width.mean()
+	width, known := signal.CutWidth.Fresh(&s.Signals, s.Now)
+	return ok && known && float64(width) < usual*share
+}
+
 // loadGone tells whether an engine load that was there is not.
 func (r *feedFall) loadGone(s *machine.State) bool {
 	_, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
 	return !ok && s.Health[signal.EngineLoad.ID].Ever
 }
 
-// noise is what the estimate may move without any crop: unexplained power. Its
-// error of level scales the last minute as well, and does not count.
-func (r *feedFall) noise(s *machine.State) float64 {
-	if s.Feed.Basis == machine.FromGrainFlow {
-		return 1
+// leastFall is the crop behind a change of engine power that soft ground, a slope
+// or hydraulics make as well.
+func leastFall(facts Facts) float64 {
+	kw, perTonne := facts.Machine.RatedPowerKW, facts.Crop.KWhPerTonneOfFeed()
+	if kw <= 0 {
+		kw = 250
 	}
-	return 4
+	if !(perTonne > 0) {
+		perTonne = 1.6 // wheat: 3.6 kWh per tonne of MOG (ASABE D497)
+	}
+	return unexplained * kw / perTonne
 }
 
 // gather fills the last minute by the second. While the feed is low the minute
@@ -163,10 +179,15 @@ func (r *feedFall) gather(s *machine.State, rate, speed float64, low bool) {
 	}
 	r.sumFeed += rate
 	r.sumSpeed += speed
+	width, widthKnown := signal.CutWidth.Fresh(&s.Signals, s.Now)
+	r.sumWidth += float64(width)
 	r.steps++
 	if s.Now.Sub(r.second) >= time.Second {
 		r.feed.add(r.sumFeed / float64(r.steps))
 		r.speed.add(r.sumSpeed / float64(r.steps))
+		if widthKnown {
+			r.width.add(r.sumWidth / float64(r.steps))
+		}
 		r.startSecond(s.Now)
 	}
 }

@@ -177,9 +177,20 @@ events:
 	}
 	for j := range h.truth.Intervals {
 		if v := &h.truth.Intervals[j]; judged[v.Kind] && !taken[j] {
-			tell("MISS %s %s %.1f..%.1f", v.Kind, v.Subject, v.Began, v.Ended)
+			tell("MISS %s %s %.1f..%.1f%s", v.Kind, v.Subject, v.Began, v.Ended, h.covering(v))
 		}
 	}
+}
+
+// covering tells of an event that was still active when a missed interval began.
+func (h *harvest) covering(v *virtual.Interval) string {
+	for i := range h.events {
+		e := &h.events[i]
+		if e.Kind == v.Kind && e.Phase == detect.Ended && e.Raised.Seconds() < v.Began && e.Ended.Seconds() > v.Began-60 {
+			return fmt.Sprintf(", after one raised at %.1f that ended at %.1f", e.Raised.Seconds(), e.Ended.Seconds())
+		}
+	}
+	return ""
 }
 
 // feedErrors are the relative errors of 30 s means while cutting.

@@ -57,7 +57,7 @@ var kinds = [kindCount]Kind{
 	rotorSlowing: {Name: "rotor-slowing", Priority: High,
 		On: 500 * time.Millisecond, Off: time.Second, Margin: 3, Of: "%"},
 	engineOverload: {Name: "engine-overload", Priority: Medium, Cutting: true,
-		On: 30 * time.Second, Off: 10 * time.Second, Margin: 3, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
+		On: 30 * time.Second, Off: 5 * time.Second, Margin: 3, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
 	feedDrop: {Name: "feed-drop", Priority: Low, Cutting: true, Settled: true,
 		On: 4 * time.Second, Off: 3 * time.Second, Margin: 15, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
 }

@@ -39,7 +39,7 @@ func (o *overload) step(s *machine.State, d *desk) {
 }
 
 func (o *overload) judge(s *machine.State) finding {
-	if s.Activity != machine.Cutting && s.Activity != machine.Unknown {
+	if s.Activity != machine.Cutting && s.Activity != machine.Unknown || standing(s) {
 		o.reset()
 		o.sees()
 		return finding{verdict: clear}
@@ -74,6 +74,14 @@ func (o *overload) judge(s *machine.State) finding {
 	}
 	return f
 }
+
+// standing tells that the machine has all but stopped, before the activity does:
+// an engine that chokes then has no crop coming.
+func standing(s *machine.State) bool {
+	return s.Speed.Known && s.Speed.Value < stoppedKMH
+}
+
+const stoppedKMH = 0.6
 
 // memory is how long a condition that was building up outlives its input.
 const memory = 5 * time.Second

@@ -59,9 +59,9 @@ func (m *ratioMemory) steadyFor(now signal.Instant, long time.Duration) bool {
 func (m *ratioMemory) drift() { m.value += driftShare * (m.fast - m.value) }
 func (m *ratioMemory) adopt() { m.value = m.fast }
 
-// recent is the last second of a value, ten steps.
+// recent is the last three seconds of a value, one a step.
 type recent struct {
-	values [10]float64
+	values [30]float64
 	next   int
 	count  int
 }

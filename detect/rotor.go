@@ -22,7 +22,7 @@ type rotor struct {
 	set RotorSlowing
 
 	ratio   ratioMemory
-	engines recent // engine speed, the last second
+	engines recent // engine speed, the last three seconds: a rotor lags behind an engine that comes up
 	armed   bool   // the rotor has reached its speed since it was engaged
 	offFor  dwell
 
@@ -177,7 +177,7 @@ func (r *rotor) isTrouble(s *machine.State, under, engine float64) bool {
 		return s.Activity == machine.Cutting && rate >= fastFall
 	case r.load.rise() <= -offLoad:
 		return false
-	case r.load.rise() >= r.load.clearRise(rate), down >= dragged:
+	case r.load.rise() >= r.load.clearRise(rate), down >= dragged && r.load.rise() >= 0:
 		return true
 	case r.load.now >= fullLoad && rate >= steadyFall:
 		return true

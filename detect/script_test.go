@@ -67,7 +67,7 @@ var scriptNames = map[string]signal.ID{
 	"header": signal.HeaderWorking.ID, "height": signal.HeaderHeight.ID, "thresh": signal.ThreshingEngaged.ID,
 	"unload": signal.Unloading.ID, "flow": signal.GrainFlow.ID, "separation": signal.SeparationLoss.ID,
 	"cleaning": signal.CleaningLoss.ID, "returns": signal.Returns.ID, "pitch": signal.Pitch.ID, "concave": signal.Concave.ID,
-	"altitude": signal.Altitude.ID, "latitude": signal.Latitude.ID, "longitude": signal.Longitude.ID, "moisture": signal.GrainMoisture.ID,
+	"altitude": signal.Altitude.ID, "width": signal.CutWidth.ID, "latitude": signal.Latitude.ID, "longitude": signal.Longitude.ID, "moisture": signal.GrainMoisture.ID,
 }
 
 // sender is the usual address of who sends a signal.

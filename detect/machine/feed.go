@@ -60,6 +60,9 @@ const (
 	stuckSeconds = 5
 	// emptyAfter is how long a machine takes to run empty out of the crop.
 	emptyAfter = 6 * time.Second
+	// emptyEnough bounds what one stay out of the crop can teach: a plugged
+	// machine may stand there for minutes under load.
+	emptyEnough = 21 * time.Second
 	// comfortFullLoad is the engine load of a comfortably full machine: 75 to
 	// 85 %, 90 % and more only in even crop (common practice, no source).
 	comfortFullLoad = 88
@@ -180,7 +183,8 @@ func (f *feedEstimate) outOfCrop(s *State, kw float64, powerKnown, second bool) 
 	if f.outSince == signal.Never {
 		f.outSince = s.Now
 	}
-	empty := s.Now.Sub(f.outSince) >= emptyAfter && (s.Activity == Turning || s.Activity == Waiting) && s.Threshing == Yes
+	out := s.Now.Sub(f.outSince)
+	empty := out >= emptyAfter && out < emptyEnough && (s.Activity == Turning || s.Activity == Waiting) && s.Threshing == Yes
 	if second && empty && powerKnown {
 		f.offset.add(kw)
 	}

@@ -124,4 +124,3 @@ func (p *player) wander(id signal.ID) float64 {
 	n.now = keep*n.now + n.sd*math.Sqrt(1-keep*keep)*p.rng.NormFloat64()
 	return n.now
 }
-

@@ -83,7 +83,12 @@ func New(s Scenario, seed uint64) *Combine {
 	if c.set, ok = setNamed(s.Signals); !ok {
 		c.set = signalSets[0]
 	}
-	c.crop.YieldTHa = s.YieldTHa
+	if s.YieldTHa > 0 {
+		c.crop.YieldTHa = s.YieldTHa
+	}
+	if s.MOGRatio > 0 {
+		c.crop.MOGRatio = s.MOGRatio
+	}
 	c.width = c.model.Width(c.crop)
 	start, err := time.Parse(time.RFC3339, s.Start)
 	if err != nil {
@@ -196,7 +201,7 @@ func (c *Combine) fast() {
 	wheel := propulsionKW(mass, c.field.resistance, c.field.grade, c.speedMS) + mass*c.accelMS*c.speedMS
 
 	perMOG, perGrain := c.crop.PerMOG*f.tough, c.crop.PerGrain*f.tough
-	r.cropNm = rotorCrop * (perMOG*f.rotorMOG + perGrain*f.rotorGrain) * 1000 / r.nominal
+	r.cropNm = f.rotorNm(c, f.rotorGrain, f.rotorMOG)
 	size := sizeOf(&c.model)
 	c.use = demand{
 		propulsion: drawnKW(wheel),

@@ -11,6 +11,22 @@
 //	}
 //	truth := c.Truth()
 //
+// A script (see Scenario and Kinds for all of it) is TOML:
+//
+//	machine = "large"
+//	crop = "wheat"
+//	hours = 0.5
+//	in_crop = true
+//	[[event]]
+//	at_s = 300
+//	kind = "slug"
+//	size = 1.3
+//	for_s = 3
+//	[[event]]
+//	at_s = 600
+//	kind = "silent"
+//	signal = "engine_load_pct"
+//
 // The same scenario and seed give the same frames, byte for byte, on one
 // processor architecture (another may round floating point differently).
 //
@@ -47,6 +63,10 @@
 //	signal-implausible    doubtful where there is another source                           1 s
 //	fault-code            a code is in DM1                                                 1 s
 //	bus-silent            no frame                                                         2 s
+//
+// A stretch that follows another of its kind within 20 s, or that is over
+// within 70 s of the other's beginning, is doubtful: an alarm that is still
+// active, or the rule of one a minute, may cover it.
 //
 // What only counts while cutting begins 10 s after the machine entered the
 // crop, which is when header and ground speed are in work with threshing

@@ -20,11 +20,15 @@ const (
 	ringLen                      = 512
 )
 
+// lumpGrain is how much of the usual grain goes with the straw of a lump.
+const lumpGrain = 0.35
+
 // flow is the crop on its way through the machine, in t/h.
 type flow struct {
 	grain, mog [ringLen]float64 // what left the knife, newest at head
 	moist      [ringLen]float64
 	sent       [ringLen]float64 // returns, for their loop
+	arrives    [ringLen]float64 // grain that will be at the mass-flow sensor
 	head       int
 
 	headerG, headerM smooth
@@ -32,9 +36,10 @@ type flow struct {
 	shoeG, shoeM     smooth
 	chopM            smooth
 	sepM             smooth
-	cleanM, cleanG   smooth
+	cleanM           smooth
 	sensorG          smooth
 	moistS           smooth
+	delay            smooth // of grain to the sensor, in steps
 
 	cutGrain, cutMOG       float64 // at the knife
 	topGrain, topMOG       float64 // at the top of the feeder house
@@ -54,7 +59,7 @@ type flow struct {
 	broken, trash              float64 // of a usual amount
 
 	// What trouble multiplies.
-	density, bunch                            float64
+	density, moreTough, bunch                 float64
 	lumpMOG                                   float64 // t/h more, a slug
 	moreSeparation, moreCleaning, moreReturns float64
 	moreBroken, moreTrash                     float64
@@ -63,7 +68,7 @@ type flow struct {
 func newFlow(m *Model, c *Crop) flow {
 	return flow{
 		referenceMOG: mogAt(m, c, 0.85), fullTH: mogAt(m, c, 0.85) * (1 + 1/c.MOGRatio), tough: 1,
-		density: 1, moreSeparation: 1, moreCleaning: 1, moreReturns: 1, moreBroken: 1, moreTrash: 1,
+		density: 1, moreTough: 1, moreSeparation: 1, moreCleaning: 1, moreReturns: 1, moreBroken: 1, moreTrash: 1,
 	}
 }
 
@@ -73,7 +78,7 @@ func (f *flow) past(ring *[ringLen]float64, steps int) float64 {
 
 func (f *flow) step(c *Combine) {
 	damp := dew(c.hour()) - 0.25
-	f.tough = 1 + 0.2*damp
+	f.tough = (1 + 0.2*damp) * f.moreTough
 	f.moisturePct = max(4, c.crop.MoisturePct+3*damp+c.field.moistWhere)
 
 	cutGrain := 0.0
@@ -84,7 +89,7 @@ func (f *flow) step(c *Combine) {
 	f.cutGrain = cutGrain
 	f.cutMOG = cutGrain * c.crop.MOGRatio
 	f.head = (f.head + 1) % ringLen
-	f.grain[f.head] = f.headerG.step(f.cutGrain, slowS, 0.8) + 0.35*f.lumpMOG/c.crop.MOGRatio
+	f.grain[f.head] = f.headerG.step(f.cutGrain, slowS, 0.8) + lumpGrain*f.lumpMOG/c.crop.MOGRatio
 	f.mog[f.head] = f.headerM.step(f.cutMOG, slowS, 0.8) + f.lumpMOG
 	f.moist[f.head] = f.moisturePct
 
@@ -97,10 +102,16 @@ func (f *flow) step(c *Combine) {
 	f.lossMOG = f.sepM.step(f.past(&f.mog, sepDelay), slowS, 0.8)
 	cleanMOG := f.cleanM.step(f.past(&f.mog, cleanDelay), slowS, 1.2)
 
-	share := clamp(f.sensorG.y/f.fullTH*(1+c.crop.MOGRatio), 0, 1)
-	delay := grainDelayMax - int(share*(grainDelayMax-grainDelayMin))
+	// Each parcel is sent on its way with the delay that the flow gives it.
+	share := clamp(f.headerG.y/f.fullTH*(1+c.crop.MOGRatio), 0, 1)
+	f.delay.step(grainDelayMax-share*(grainDelayMax-grainDelayMin), slowS, 2)
+	whole := int(f.delay.y)
+	part := f.delay.y - float64(whole)
+	f.arrives[(f.head+whole)%ringLen] += f.grain[f.head] * (1 - part)
+	f.arrives[(f.head+whole+1)%ringLen] += f.grain[f.head] * part
 	kept := 1 - (f.separationPct+f.cleaningPct)/100
-	f.sensorGrain = f.sensorG.step(f.past(&f.grain, delay)*kept, slowS, 2.5)
+	f.sensorGrain = f.sensorG.step(f.arrives[f.head]*kept, slowS, 2.5)
+	f.arrives[f.head] = 0
 	f.tankTH = f.sensorGrain
 	f.moistSeen = f.moistS.step(f.past(&f.moist, moistDelay), slowS, 10)
 

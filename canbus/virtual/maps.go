@@ -19,6 +19,7 @@ type Map struct {
 	Offset    float64 `toml:"offset"`
 	Min       float64 `toml:"min"`
 	Max       float64 `toml:"max"`
+	Reserved  bool    `toml:"reserved"` // the ranges of SAE J1939-71 say "not available" and "error"
 }
 
 // The frames of the machine's own.
@@ -33,14 +34,14 @@ const (
 )
 
 var ownMaps = [...]Map{
-	{Signal: "rotor_speed_rpm", PGN: pgnRotor, Source: addrMachine, StartBit: 0, Length: 16, ByteOrder: "little", Scale: 0.125, Max: 2500},
-	{Signal: "feeder_load_pct", PGN: pgnFeeder, Source: addrMachine, StartBit: 23, Length: 16, ByteOrder: "big", Scale: 0.01, Max: 130},
-	{Signal: "separation_loss_pct", PGN: pgnLosses, Source: addrLoss, StartBit: 0, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100},
-	{Signal: "cleaning_loss_pct", PGN: pgnLosses, Source: addrLoss, StartBit: 16, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100},
-	{Signal: "returns_pct", PGN: pgnReturns, Source: addrTailings, StartBit: 8, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100},
-	{Signal: "broken_grain_pct", PGN: pgnQuality, Source: addrMachine, StartBit: 0, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100},
-	{Signal: "trash_pct", PGN: pgnQuality, Source: addrMachine, StartBit: 16, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100},
-	{Signal: "threshing_engaged", PGN: pgnEngaged, Source: addrMachine, StartBit: 0, Length: 2, ByteOrder: "little", Scale: 1, Max: 1},
+	{Signal: "rotor_speed_rpm", PGN: pgnRotor, Source: addrMachine, StartBit: 0, Length: 16, ByteOrder: "little", Scale: 0.125, Max: 2500, Reserved: true},
+	{Signal: "feeder_load_pct", PGN: pgnFeeder, Source: addrMachine, StartBit: 23, Length: 16, ByteOrder: "big", Scale: 0.01, Max: 130, Reserved: true},
+	{Signal: "separation_loss_pct", PGN: pgnLosses, Source: addrLoss, StartBit: 0, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100, Reserved: true},
+	{Signal: "cleaning_loss_pct", PGN: pgnLosses, Source: addrLoss, StartBit: 16, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100, Reserved: true},
+	{Signal: "returns_pct", PGN: pgnReturns, Source: addrTailings, StartBit: 8, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100, Reserved: true},
+	{Signal: "broken_grain_pct", PGN: pgnQuality, Source: addrMachine, StartBit: 0, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100, Reserved: true},
+	{Signal: "trash_pct", PGN: pgnQuality, Source: addrMachine, StartBit: 16, Length: 16, ByteOrder: "little", Scale: 0.01, Max: 100, Reserved: true},
+	{Signal: "threshing_engaged", PGN: pgnEngaged, Source: addrMachine, StartBit: 0, Length: 2, ByteOrder: "little", Scale: 1, Max: 1, Reserved: true},
 }
 
 // Maps is where the signals of the machine's own frames stand. Only the set
@@ -56,8 +57,8 @@ func Maps(set string) []Map {
 func MapsText(set string) string {
 	var b strings.Builder
 	for _, m := range Maps(set) {
-		fmt.Fprintf(&b, "[[map]]\nsignal = %q\npgn = %d\nsource = %d\nstart_bit = %d\nlength = %d\nbyte_order = %q\nsigned = %t\nscale = %g\noffset = %g\nmin = %g\nmax = %g\n\n",
-			m.Signal, m.PGN, m.Source, m.StartBit, m.Length, m.ByteOrder, m.Signed, m.Scale, m.Offset, m.Min, m.Max)
+		fmt.Fprintf(&b, "[[map]]\nsignal = %q\npgn = %d\nsource = %d\nstart_bit = %d\nlength = %d\nbyte_order = %q\nsigned = %t\nscale = %g\noffset = %g\nmin = %g\nmax = %g\nreserved = %t\n\n",
+			m.Signal, m.PGN, m.Source, m.StartBit, m.Length, m.ByteOrder, m.Signed, m.Scale, m.Offset, m.Min, m.Max, m.Reserved)
 	}
 	return b.String()
 }

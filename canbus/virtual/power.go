@@ -30,12 +30,6 @@ func drawnKW(wheelKW float64) float64 {
 	return wheelKW / hydrostaticEfficiency
 }
 
-// rotaryKW is the power of everything between feeder and straw discharge
-// (ASABE D497 form: constant + throughput), for a machine of any size.
-func rotaryKW(m *Model, c *Crop, grainTH, mogTH float64) float64 {
-	return c.BaseKW*sizeOf(m) + c.PerMOG*mogTH + c.PerGrain*grainTH
-}
-
 // sizeOf is the machine's size: 1 for 250 kW.
 func sizeOf(m *Model) float64 { return m.RatedKW / 250 }
 
@@ -101,11 +95,11 @@ func speedFor(m *Model, c *Crop, mogTH float64) float64 {
 	return 10 * mogTH / (m.Width(*c) * c.YieldTHa * c.MOGRatio)
 }
 
-// beltKW is the most that the rotor's belt can carry: 1.4 times what the
+// beltKW is the most that the rotor's belt can carry: 1.7 times what the
 // rotor takes when the engine is at full load.
 func beltKW(m *Model, c *Crop) float64 {
 	mog := mogAt(m, c, 1)
-	return 1.4 * (rotorBase*c.BaseKW*sizeOf(m) + rotorCrop*(c.PerMOG*mog+c.PerGrain*mog/c.MOGRatio))
+	return 1.7 * (rotorBase*c.BaseKW*sizeOf(m) + rotorCrop*(c.PerMOG*mog+c.PerGrain*mog/c.MOGRatio))
 }
 
 func radPerS(rpm float64) float64 { return rpm * 2 * math.Pi / 60 }

@@ -11,7 +11,7 @@ type rate struct {
 }
 
 var rates = [...]rate{
-	{"overload", 7, 45, 120, 1.10, 1.28},
+	{"overload", 7, 45, 120, 1.10, 1.22},
 	{"slug", 8, 2, 4.5, 1.18, 1.5},
 	{"slug", 8, 1, 3, 0.5, 0.85}, // only a thud
 	{"plug", 0.5, 8, 12, 1.8, 2.4},
@@ -74,12 +74,13 @@ func Random(seed uint64, hours float64) Scenario {
 		Pool: r.unit() < 0.6, OnTheGo: r.unit() < 0.5,
 		PassM:    r.between(250, 1100),
 		SlopePct: r.between(0, 3),
-		Uneven:   r.between(0.06, 0.13),
-		LoadPct:  r.between(72, 82),
+		Uneven:   r.between(0.06, 0.11),
+		LoadPct:  r.between(74, 82),
 	}
 	crop := crops[r.next()%uint64(len(crops))]
 	s.Crop = crop.Name
 	s.YieldTHa = float64(int(crop.YieldTHa*r.between(0.85, 1.25)*10)) / 10
+	s.MOGRatio = float64(int(crop.MOGRatio*r.between(0.88, 1.15)*1000)) / 1000
 	s.LossSaturated = r.unit() < 0.1
 
 	// Trouble of crop and machine is spread over the day, one after another;

@@ -22,6 +22,7 @@ type Scenario struct {
 	Pool     bool    `toml:"pool"`      // the device descriptor pool is uploaded at key-on
 	OnTheGo  bool    `toml:"on_the_go"` // a cart comes alongside to unload
 	YieldTHa float64 `toml:"yield_t_ha"`
+	MOGRatio float64 `toml:"mog_ratio"` // this field's MOG over grain; a profile only knows the crop's usual one
 	PassM    float64 `toml:"pass_m"`    // length of a pass
 	SlopePct float64 `toml:"slope_pct"` // typical steepness of the ground
 	Uneven   float64 `toml:"uneven"`    // standard deviation of the crop's density, of its mean
@@ -117,6 +118,7 @@ func (s Scenario) withDefaults() Scenario {
 	num(&s.Hours, 1)
 	if c, ok := cropNamed(s.Crop); ok {
 		num(&s.YieldTHa, c.YieldTHa)
+		num(&s.MOGRatio, c.MOGRatio)
 	}
 	num(&s.PassM, 500)
 	num(&s.Uneven, 0.10)
@@ -157,6 +159,7 @@ func (s Scenario) Validate() []*problem.Problem {
 	}
 	between("hours", d.Hours, 0.005, 100)
 	between("yield_t_ha", d.YieldTHa, 0.2, 25)
+	between("mog_ratio", d.MOGRatio, 0.05, 5)
 	between("pass_m", d.PassM, 50, 5000)
 	between("slope_pct", d.SlopePct, 0, 12)
 	between("uneven", d.Uneven, 0, 0.4)
@@ -199,5 +202,6 @@ func (s Scenario) Validate() []*problem.Problem {
 // Model is the scenario's machine.
 func (s Scenario) Model() Model { m, _ := modelNamed(s.withDefaults().Machine); return m }
 
-// CropTaken is the scenario's crop.
+// CropTaken is the scenario's crop as a profile knows it: its yield and MOG
+// ratio are the usual ones.
 func (s Scenario) CropTaken() Crop { c, _ := cropNamed(s.withDefaults().Crop); return c }

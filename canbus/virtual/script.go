@@ -174,6 +174,10 @@ func (r *running) start(c *Combine) {
 		r.before = 1
 		if crop > 1 {
 			r.before = clamp((r.Size*c.eng.highestKW()-rest)/crop, 1, 4)
+			// The belt still carries it: an overload is not a slug.
+			if nm := f.rotorNm(c, f.headerG.y, f.headerM.y); nm > 0 {
+				r.before = max(1, min(r.before, (0.82*c.rot.beltNm-c.rot.baseNm)/nm))
+			}
 		}
 	case "slug", "plug":
 		r.before = f.headerM.y
@@ -194,13 +198,21 @@ func (f *flow) cropKW(c *Combine, grain, mog float64) float64 {
 	return f.tough*(c.crop.PerMOG*mog+c.crop.PerGrain*grain) + headerKWPerTH*(grain+mog) + chopperMOG*mog
 }
 
+// rotorNm is the torque that a feed asks of the rotor.
+func (f *flow) rotorNm(c *Combine, grain, mog float64) float64 {
+	return rotorCrop * f.tough * (c.crop.PerMOG*mog + c.crop.PerGrain*grain) * 1000 / c.rot.nominal
+}
+
 // run is what trouble does while it lasts; at is the time since it began.
 func (r *running) run(c *Combine, at float64) {
 	f := &c.flow
 	ramp := clamp(min(at, r.For-at)/2, 0, 1) // comes and goes within 2 s
 	switch r.Kind {
-	case "overload": // thick within 4 s, thin again slowly
-		f.density = 1 + (r.before-1)*clamp(min(at/4, 1+(r.For-at)/fadeS), 0, 1)
+	case "overload": // thick within 4 s, thin again slowly; tough where thick alone would have to be very thick
+		share := clamp(min(at/4, 1+(r.For-at)/fadeS), 0, 1)
+		thick := min(r.before, 1.65)
+		f.density = 1 + (thick-1)*share
+		f.moreTough = 1 + (r.before/thick-1)*share
 	case "thick", "gap", "thin":
 		f.density = 1 + (r.Size-1)*ramp
 	case "uneven":
@@ -208,9 +220,8 @@ func (r *running) run(c *Combine, at float64) {
 	case "slug", "plug":
 		// Torque of the belt x size = base + crop; the lump is what the crop
 		// there lacks to it.
-		perMOG := rotorCrop * f.tough * (c.crop.PerMOG + c.crop.PerGrain*0.35/c.crop.MOGRatio) * 1000 / c.rot.nominal
-		perNow := rotorCrop * f.tough * (c.crop.PerMOG + c.crop.PerGrain/c.crop.MOGRatio) * 1000 / c.rot.nominal
-		need := (r.Size*c.rot.beltNm - c.rot.baseNm - perNow*r.before) / perMOG
+		now := f.rotorNm(c, r.before/c.crop.MOGRatio, r.before)
+		need := (r.Size*c.rot.beltNm - c.rot.baseNm - now) / f.rotorNm(c, lumpGrain/c.crop.MOGRatio, 1)
 		f.lumpMOG = max(0, need) * clamp(min(at/0.4, (r.For-at)/0.6), 0, 1)
 	case "separation-loss":
 		f.moreSeparation = 1 + (r.Size-1)*ramp
@@ -232,7 +243,7 @@ func (r *running) stop(c *Combine) {
 	f := &c.flow
 	switch r.Kind {
 	case "overload", "thick", "gap", "thin":
-		f.density = 1
+		f.density, f.moreTough = 1, 1
 	case "uneven":
 		f.bunch = 0
 	case "slug", "plug":

@@ -1,9 +1,6 @@
 package virtual
 
-import (
-	"math"
-	"sort"
-)
+import "math"
 
 // Truth is what really happened, in seconds from the first frame. How each
 // kind is defined stands in the package's documentation.
@@ -60,7 +57,6 @@ type recorder struct {
 	// Levels of the relative sensors at comfortable fullness.
 	usualSep, usualClean, usualReturns, usualBroken, usualTrash float64
 
-	scripted []Interval // of sensors and bus
 	spans    []span
 	acts     []string
 	feeds    []float64
@@ -101,7 +97,7 @@ func newRecorder(c *Combine) recorder {
 		overload:   watch{kind: "engine-overload", delayS: 30, gapS: 1, beforeS: 2, afterS: 5},
 		sag:        watch{kind: "engine-overload", delayS: 3, gapS: 1, beforeS: 2, afterS: 5},
 		rotor:      watch{kind: "rotor-slowing", delayS: 0.5, gapS: 2, beforeS: 1, afterS: 2},
-		drop:       watch{kind: "feed-drop", delayS: 4, gapS: 2, beforeS: 2, afterS: 5},
+		drop:       watch{kind: "feed-drop", delayS: 4, gapS: 1, beforeS: 2, afterS: 5},
 		uneven:     watch{kind: "feed-uneven", delayS: 30, gapS: 5, beforeS: 5, afterS: 30},
 		spare:      watch{kind: "spare-capacity", delayS: 90, gapS: 8, beforeS: 30, afterS: 30},
 		hot:        watch{kind: "engine-hot", delayS: 10, gapS: 3, beforeS: 5, afterS: 5},
@@ -216,7 +212,11 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 	load := r.loadSeen.step(c.eng.loadPct, slowS, 0.2)
 	n := c.eng.rpm / c.eng.reference()
 	r.overload.step(t, only(cuts, grade(load, 92, 95, 96.5)))
-	r.sag.step(t, only(cuts, min(grade(load, 96, 98, 99), under(n, 0.965, 0.95, 0.94))))
+	sag := min(grade(load, 96, 98, 99), under(n, 0.965, 0.95, 0.94))
+	if r.sag.loose && r.sag.strict && load >= 92 {
+		sag = max(sag, perhaps) // the speed is back, the load is not
+	}
+	r.sag.step(t, only(cuts, sag))
 
 	turning := 1.0
 	if c.rot.grip == 1 && c.op.threshOn && c.eng.running() {
@@ -228,7 +228,7 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 	rotorLevel := under(turning, 0.955, 0.94, 0.93)
 	r.rotor.step(t, rotorLevel)
 
-	if load >= 96 || rotorLevel > no || c.flow.lumpMOG > 0 {
+	if rotorLevel > no || c.flow.lumpMOG > 0 || c.flow.density > 1.1 {
 		r.busyS = t
 	}
 	r.drop.step(t, only(settled, r.dropLevel(c, t)))
@@ -259,7 +259,7 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 // dropLevel compares the feed with its own minute before it fell.
 func (r *recorder) dropLevel(c *Combine, t float64) int {
 	if r.drop.loose {
-		if t-r.drop.looseFrom > 90 {
+		if t-r.drop.looseFrom > 60 {
 			return no // by now the minute has forgotten
 		}
 	} else {
@@ -270,7 +270,7 @@ func (r *recorder) dropLevel(c *Combine, t float64) int {
 	}
 	level := under(c.flow.feedTH()/r.dropRef, 0.60, 0.50, 0.44)
 	level = min(level, grade(c.speedMS/r.dropV, 0.62, 0.70, 0.76))
-	if level >= holds {
+	if r.drop.strict && r.drop.loose && t-r.drop.from > 3 {
 		r.dropS = t
 	}
 	return level
@@ -304,125 +304,4 @@ func (r *recorder) recent(n int) float64 {
 		sum += r.short[(r.shortN-i)%300]
 	}
 	return sum / float64(max(1, n))
-}
-
-// Truth is what happened so far.
-func (c *Combine) Truth() Truth {
-	r := &c.truth
-	first := float64(c.bus.firstNS-c.startNS) / 1e9
-	end := c.seconds()
-	t := Truth{
-		Activity: append([]string{}, r.acts...), FeedTH: append([]float64{}, r.feeds...),
-		GrainTH: append([]float64{}, r.grains...), Unloading: append([]uint8{}, r.unloads...),
-		Intervals: []Interval{}, Quiet: [][2]float64{},
-	}
-	sag, maybe := r.sag.gone()
-	t.Doubtful = append(t.Doubtful, maybe...)
-	over, maybe := r.overload.gone()
-	t.Doubtful = append(t.Doubtful, maybe...)
-	rotorSure, rotorMaybe := r.rotor.gone()
-	if !c.set.own {
-		rotorMaybe = append(rotorMaybe, rotorSure...) // it cannot be heard
-		rotorSure = nil
-	}
-	// The engine sags under a slug too: the slowing rotor explains it.
-	for _, s := range merged(append(over, sag...)) {
-		if explained(s, append(rotorSure, rotorMaybe...)) && s.Ended-s.Began < 30 {
-			t.Doubtful = append(t.Doubtful, s)
-		} else {
-			t.Intervals = append(t.Intervals, s)
-		}
-	}
-	t.Intervals = append(t.Intervals, rotorSure...)
-	t.Doubtful = append(t.Doubtful, rotorMaybe...)
-	for _, w := range []*watch{&r.drop, &r.uneven, &r.spare, &r.hot, &r.separation, &r.cleaning, &r.returns, &r.broken, &r.trash} {
-		sure, maybe := w.gone()
-		t.Intervals = append(t.Intervals, sure...)
-		t.Doubtful = append(t.Doubtful, maybe...)
-	}
-	sure, maybe := c.script.told(c)
-	t.Intervals = append(t.Intervals, sure...)
-	t.Doubtful = append(t.Doubtful, maybe...)
-	order(t.Intervals)
-	order(t.Doubtful)
-	t.Quiet = r.quiet(end, t.Intervals, t.Doubtful)
-	shift(t.Intervals, first)
-	shift(t.Doubtful, first)
-	for i := range t.Quiet {
-		t.Quiet[i][0] = round3(max(0, t.Quiet[i][0]-first))
-		t.Quiet[i][1] = round3(max(0, t.Quiet[i][1]-first))
-	}
-	return t
-}
-
-func order(list []Interval) {
-	sort.SliceStable(list, func(i, j int) bool {
-		a, b := &list[i], &list[j]
-		if a.Began != b.Began {
-			return a.Began < b.Began
-		}
-		return a.Kind < b.Kind
-	})
-}
-
-func shift(list []Interval, first float64) {
-	for i := range list {
-		list[i].Began = round3(max(0, list[i].Began-first))
-		list[i].Ended = round3(max(0, list[i].Ended-first))
-		list[i].GreyBefore = round3(list[i].GreyBefore)
-		list[i].GreyAfter = round3(list[i].GreyAfter)
-	}
-}
-
-func round3(v float64) float64 { return math.Round(v*1000) / 1000 }
-
-// merged joins stretches that overlap or nearly touch.
-func merged(list []Interval) []Interval {
-	order(list)
-	var out []Interval
-	for _, v := range list {
-		if n := len(out) - 1; n >= 0 && v.Began <= out[n].Ended+10 {
-			out[n].Ended = max(out[n].Ended, v.Ended)
-			out[n].GreyBefore = max(out[n].GreyBefore, out[n].Began-v.Began+v.GreyBefore)
-			continue
-		}
-		out = append(out, v)
-	}
-	return out
-}
-
-func explained(v Interval, by []Interval) bool {
-	for _, b := range by {
-		if b.Began < v.Ended && b.Ended > v.Began-6 {
-			return true
-		}
-	}
-	return false
-}
-
-// quiet are the stretches out of the crop that nothing touches.
-func (r *recorder) quiet(end float64, lists ...[]Interval) [][2]float64 {
-	out := [][2]float64{}
-	spans := append(append([]span(nil), r.spans...), span{r.activity, r.since, end})
-	for _, s := range spans {
-		switch s.activity {
-		case "cutting", "blocked":
-			continue
-		}
-		if s.to-s.from < 3 {
-			continue
-		}
-		touched := false
-		for _, list := range lists {
-			for _, v := range list {
-				if v.Began-v.GreyBefore < s.to && v.Ended+v.GreyAfter > s.from {
-					touched = true
-				}
-			}
-		}
-		if !touched {
-			out = append(out, [2]float64{round3(s.from), round3(s.to)})
-		}
-	}
-	return out
 }

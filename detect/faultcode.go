@@ -94,7 +94,7 @@ func (r *faultCodes) tell(e *Event, a *alarm, _ *machine.State) {
 			continue
 		}
 		c := &r.codes[i]
-		e.Peak.Name = "occurrence_count"
+		e.Peak = Fact{} // a code is there or not: nothing is worst
 		e.Evidence = []Fact{
 			{Name: "spn", Value: float64(c.SPN)},
 			{Name: "fmi", Value: float64(c.FMI)},

@@ -78,10 +78,10 @@ func decimalsOf(name string) int {
 		return id.Info().Decimals
 	}
 	switch name {
-	case "fullness_pct":
+	case "fullness_pct", "spn", "fmi", "source_address", "occurrence_count":
 		return 0
 	case "feed_rate_t_h", "feed_rate_sd_t_h":
 		return 1
 	}
-	return 2
+	return 1
 }

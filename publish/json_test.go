@@ -91,7 +91,7 @@ func TestAnyEventIsAnObject(t *testing.T) {
 
 func TestEvidenceNamesAFactOnce(t *testing.T) {
 	got := string(appendEvidence(nil, []detect.Fact{{Name: "a", Value: 1}, {Name: "a", Value: 2}, {Name: "fullness_pct", Value: 64.7}}))
-	if want := `{"a":1.00,"fullness_pct":65}`; got != want {
+	if want := `{"a":1.0,"fullness_pct":65}`; got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
 }

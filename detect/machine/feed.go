@@ -28,6 +28,7 @@ type feedEstimate struct {
 	grade   gradient
 
 	torqueScale, fuelScale scale
+	quick                  bool // power is from load or torque, not from fuel alone
 
 	lastGrain float64
 	grainSame int // seconds that grain flow has not changed to the bit
@@ -80,6 +81,7 @@ const (
 	sdPower      = 0.013 // of rated power: propulsion and grade
 	sdOutOfCrop  = 1.0   // t/h
 	smoothFactor = 0.1   // a step: 1 s
+	smoothFuel   = 0.02  // a step: 5 s; fuel rate jumps by a tenth in a second on a real combine
 )
 
 func newFeedEstimate(own Settings, crop Crop) feedEstimate {
@@ -124,7 +126,7 @@ func (f *feedEstimate) step(s *State) {
 	fromGrain := float64(grain) * (1 + f.mogRatio)
 	width := f.width(s)
 	switch {
-	case powerKnown && grainKnown && f.gain.known():
+	case powerKnown && f.quick && grainKnown && f.gain.known():
 		feed = f.basis(power*f.gain.value(), FromGrainFlow)
 		feed.SD = signal.TPH(math.Hypot(sdGrainFlow*f.smooth, sdPower*f.ratedKW/f.kwhPerT*f.gain.value()))
 	case grainKnown:
@@ -148,7 +150,11 @@ func (f *feedEstimate) step(s *State) {
 
 // basis smooths a rate and says on what it rests.
 func (f *feedEstimate) basis(rate float64, b FeedBasis) Feed {
-	f.smooth += smoothFactor * (rate - f.smooth)
+	factor := smoothFactor
+	if b == FromPower && !f.quick {
+		factor = smoothFuel
+	}
+	f.smooth += factor * (rate - f.smooth)
 	return Feed{Rate: signal.TPH(f.smooth), Basis: b}
 }
 
@@ -224,6 +230,7 @@ func (f *feedEstimate) engineKW(s *State, ratio float64) (float64, bool) {
 	fuel, fuelOK := signal.FuelRate.Fresh(t, now)
 	byTorque := float64(torque) / 100 * f.ratedKW * ratio / peakTorque
 	byFuel := max(0, loadFromFuel(float64(fuel), f.ratedKW)) * f.ratedKW
+	f.quick = loadOK || torqueOK
 	if loadOK {
 		kw := float64(load) / 100 * f.ratedKW * availableShare(ratio)
 		if torqueOK {

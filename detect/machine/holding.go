@@ -105,7 +105,7 @@ func see(s *State, w *working) (Activity, basis) {
 		case w.unloading.is == Yes:
 			return Unloading, basis{"unloading signal", "standing"}
 		}
-		return Idle, basis{w.moving.basis, "threshing off"}
+		return idle(s, w, "threshing off")
 	}
 	switch w.moving.is {
 	case Yes:
@@ -114,9 +114,18 @@ func see(s *State, w *working) (Activity, basis) {
 		if w.unloading.is == Yes {
 			return Unloading, basis{"unloading signal", "standing"}
 		}
-		return Idle, basis{w.moving.basis, "threshing not known"}
+		return idle(s, w, "threshing not known")
 	}
 	return Unknown, basis{}
+}
+
+// idle is standing with the engine on. Nothing that merely stands is taken for
+// a running engine.
+func idle(s *State, w *working, threshing string) (Activity, basis) {
+	if s.Engine.Running != Yes {
+		return Unknown, basis{}
+	}
+	return Idle, basis{w.moving.basis, threshing}
 }
 
 func seeThreshing(s *State, w *working) (Activity, basis) {

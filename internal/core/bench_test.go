@@ -149,4 +149,3 @@ func benchmarkText(b *testing.B, s virtual.Scenario, text []byte) {
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/1e6, "Mframes/s")
 }
-

@@ -41,7 +41,7 @@ func (c *Combine) Truth() Truth {
 		}
 	}
 	for _, s := range found {
-		if explained(s, append(rotorSure, rotorMaybe...)) && s.Ended-s.Began < 30 {
+		if c.set.own && explained(s, append(rotorSure, rotorMaybe...)) && s.Ended-s.Began < 30 {
 			t.Doubtful = append(t.Doubtful, s)
 		} else {
 			t.Intervals = append(t.Intervals, s)
@@ -76,18 +76,17 @@ func (c *Combine) Truth() Truth {
 // one a minute.
 func (t *Truth) repeats() {
 	kept := t.Intervals[:0]
-next:
+	type of struct{ kind, subject string }
+	last, certain := map[of]Interval{}, map[of]Interval{}
 	for _, v := range t.Intervals {
-		for i := len(kept) - 1; i >= 0; i-- {
-			k := &kept[i]
-			if k.Kind == v.Kind && k.Subject == v.Subject {
-				if v.Began < k.Ended+20 || v.Ended < k.Began+70 {
-					t.Doubtful = append(t.Doubtful, v)
-					continue next
-				}
-				break
-			}
+		k := of{v.Kind, v.Subject}
+		before, more := last[k]
+		last[k] = v
+		if more && (v.Began < before.Ended+20 || v.Ended < certain[k].Began+70) {
+			t.Doubtful = append(t.Doubtful, v)
+			continue
 		}
+		certain[k] = v
 		kept = append(kept, v)
 	}
 	t.Intervals = kept

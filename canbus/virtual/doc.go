@@ -42,7 +42,7 @@
 //	engine-overload       cutting, load >= 95 % (92; 96.5)                                 30 s
 //	                      or load >= 98 % (96; 99) and engine speed 5 % (3.5; 6) under     3 s
 //	                      its speed at 75 % of rated torque; one of less than 30 s that
-//	                      comes with a slowing rotor is doubtful
+//	                      comes with a slowing rotor that can be heard is doubtful
 //	rotor-slowing         threshing engaged, rotor 6 % (4.5; 7) under engine speed x       0.5 s
 //	                      ratio less usual slip; not while the clutch closes
 //	feed-drop             feed under 50 % (60; 44) of its mean over the minute before it   4 s

@@ -88,7 +88,7 @@ func (o *operator) cut(c *Combine, t float64) {
 		o.sagged = -3
 		o.nextLook = t + 6
 	}
-	if c.rot.omega < 0.86*c.rot.nominal && c.rot.grip == 1 && t > o.slowUntil {
+	if c.rot.rpm() < 0.88*c.rot.implied(c.eng.rpm) && c.rot.grip == 1 && t > o.slowUntil {
 		o.slowShare, o.slowUntil = 0.55, t+5 // he hears it
 	}
 	if t >= o.nextLook && !held && !slowing {
@@ -113,6 +113,10 @@ func (o *operator) cut(c *Combine, t float64) {
 	}
 	if full < 0.03 {
 		o.augerOn = false
+	}
+	if n < 0.66 {
+		o.enter(c, clearing) // before the engine stalls
+		return
 	}
 	if c.rot.rpm() < 0.3*c.rot.implied(c.eng.rpm) && c.rot.grip == 1 {
 		o.speedKMH, o.headerMM = 0, c.crop.CutMM

@@ -132,7 +132,6 @@ func (o *operator) enter(c *Combine, p phase) {
 		o.speedKMH, o.threshOn = 0, false
 		o.headerMM = c.crop.CutMM + 450
 		o.lastsS = h.between(50, 120)
-		c.eng.setRPM = idleSet(&c.eng)
 	case pausing, parking:
 		o.speedKMH, o.threshOn = 0, false
 		c.eng.setRPM = idleSet(&c.eng)
@@ -182,6 +181,9 @@ func (o *operator) step(c *Combine) {
 	case atCart:
 		o.unload(c, t)
 	case clearing:
+		if t-o.since > 4 { // the engine has caught itself
+			c.eng.setRPM = idleSet(&c.eng)
+		}
 		if over {
 			o.enter(c, engaging)
 		}
@@ -221,7 +223,7 @@ func engage(grip float64, on bool) float64 {
 	if on {
 		return min(1, grip+slowS/4)
 	}
-	return max(0, grip-slowS/0.8)
+	return max(0, grip-slowS/0.4)
 }
 
 // resume goes on after threshing came in: into the crop at the start, round

@@ -40,12 +40,13 @@ type Core struct {
 	machine   *machine.Machine
 	detectors *detect.Detectors
 
-	started bool
-	offset  int64          // stamp minus event time in the present segment
-	last    signal.Instant // the newest frame
-	next    signal.Instant // the next step
-	now     signal.Instant // the newest step
-	faults  []machine.Fault
+	started  bool
+	segments int            // begun so far
+	offset   int64          // stamp minus event time in the present segment
+	last     signal.Instant // the newest frame
+	next     signal.Instant // the next step
+	now      signal.Instant // the newest step
+	faults   []machine.Fault
 }
 
 // New makes a core for a configuration. A configuration that was loaded
@@ -159,6 +160,7 @@ func (c *Core) FirstStamp() int64 { return c.timeline.First() }
 
 func (c *Core) begin(at signal.Instant) {
 	c.started = true
+	c.segments++
 	c.offset = c.timeline.Stamp(0)
 	c.next = ceil(at)
 }

@@ -1,0 +1,109 @@
+package core
+
+import (
+	"bytes"
+	"testing"
+	"time"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/signal"
+	"chaffinch/canbus/virtual"
+	"chaffinch/detect"
+)
+
+// shifted runs a quiet quarter of an hour whose stamps jump once, in the
+// middle, and returns what was raised.
+func shifted(t *testing.T, jump time.Duration, out func(*Core, *detect.Event)) (segments int) {
+	t.Helper()
+	s, frames, _ := quietDay(t, 0.25)
+	var c *Core
+	c, err := New(pretend(t, s), Outputs{Event: func(e *detect.Event) { out(c, e) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, f := range frames {
+		if i > len(frames)/2 {
+			f.Stamp += int64(jump)
+		}
+		c.Frame(&f)
+	}
+	c.Finish()
+	return c.segments
+}
+
+// Promise: a log whose clock steps gives no nonsense.
+func TestAClockThatStepsRaisesNothing(t *testing.T) {
+	for _, jump := range []time.Duration{-14 * 24 * time.Hour, 14 * 24 * time.Hour, -56 * 365 * 24 * time.Hour, -time.Second, 2 * time.Hour} {
+		n := shifted(t, jump, func(c *Core, e *detect.Event) {
+			t.Errorf("step of %v: %s at %v: %s", jump, e.Kind, time.Unix(0, c.Stamp(e.Raised)).UTC(), e.Text)
+		})
+		if n != 2 {
+			t.Errorf("step of %v: %d segments, want 2", jump, n)
+		}
+	}
+}
+
+// A silence with the engine running is an alarm, however long it lasts.
+func TestABusThatDiesWithTheEngineRunningIsAnAlarm(t *testing.T) {
+	for _, pause := range []time.Duration{30 * time.Second, 10 * time.Minute} {
+		raised := 0
+		shifted(t, pause, func(c *Core, e *detect.Event) {
+			if e.Phase != detect.Raised {
+				return
+			}
+			raised++
+			if e.Kind != "bus-silent" || e.Raised.Sub(e.Began) < 2*time.Second || e.Raised.Sub(e.Began) > 2500*time.Millisecond {
+				t.Errorf("pause of %v: %s, raised %v after it began", pause, e.Kind, e.Raised.Sub(e.Began))
+			}
+		})
+		if raised != 1 {
+			t.Errorf("pause of %v: %d alarms, want 1", pause, raised)
+		}
+	}
+}
+
+// A live bus tells the core that it is silent; a log cannot. Both must come to
+// the same events.
+func TestALiveBusGivesTheEventsOfItsRecording(t *testing.T) {
+	s := virtual.Demo()
+	s.Start = "2026-07-01T10:00:00Z"
+	var frames []canbus.Frame
+	combine := virtual.New(s, 1)
+	batch := make([]canbus.Frame, 512)
+	for done := false; !done; {
+		var n int
+		n, done = combine.Next(batch)
+		frames = append(frames, batch[:n]...)
+	}
+	// A quarter of the day is missing, and twice a few seconds are.
+	frames = append(frames[:len(frames)/3:len(frames)/3], frames[len(frames)/3+len(frames)/4:]...)
+	frames = append(frames[:len(frames)/2:len(frames)/2], frames[len(frames)/2+3000:]...)
+
+	events := func(live bool) string {
+		var text bytes.Buffer
+		var c *Core
+		lines := NewLines(&text, func(at signal.Instant) (time.Time, bool) { return time.Unix(0, c.Stamp(at)), true })
+		c, err := New(pretend(t, s), Outputs{Event: lines.Event})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range frames {
+			f := frames[i]
+			if live && i > 0 {
+				for quiet := frames[i-1].Stamp + int64(50*time.Millisecond); quiet < f.Stamp; quiet += int64(50 * time.Millisecond) {
+					c.Quiet(quiet)
+				}
+			}
+			c.Frame(&f)
+		}
+		c.Finish()
+		if err := lines.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return text.String()
+	}
+	recorded, live := events(false), events(true)
+	if recorded != live || recorded == "" {
+		t.Errorf("recorded:\n%slive:\n%s", recorded, live)
+	}
+}

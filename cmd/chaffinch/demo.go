@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"chaffinch/canbus/virtual"
@@ -78,12 +78,16 @@ func demo(cmd *cobra.Command, s streams, f demoFlags) error {
 	}
 	cfg.Store.Path, cfg.MQTT.Listen = f.store, f.listen
 
-	fmt.Fprintf(s.out, `A make-believe combine in make-believe %s, %gx real time. Ctrl-C ends it.
-MQTT broker:  mosquitto_sub -h HOST -p PORT -v -t 'chaffinch/v1/#'   on %s
-Record:       %s
+	host, port, err := net.SplitHostPort(f.listen)
+	if err != nil {
+		return usageError{fmt.Errorf("--listen: %w; give address:port, such as 127.0.0.1:1883", err)}
+	}
+	fmt.Fprintf(s.out, `A make-believe combine in make-believe %s, at %g times real time. Ctrl-C ends it.
+The first alert comes in under a minute of its time. To look on from elsewhere:
+  mosquitto_sub -h %s -p %s -v -t 'chaffinch/v1/#'
 
-`, scenario.Crop, f.speed, f.listen, f.store)
-	teller := &teller{w: s.out}
+`, scenario.Crop, f.speed, host, port)
+	teller := &teller{w: s.out, active: map[uint64]detect.Priority{}}
 	return daemon.Run(cmd.Context(), daemon.Options{
 		Config:  cfg,
 		Source:  daemon.NewPretend(virtual.New(scenario, f.seed), now, f.speed, daemon.Clock{}),
@@ -105,18 +109,23 @@ func virtualConfig(folder string, scenario virtual.Scenario) (*config.Config, er
 
 // teller prints alerts as they come and go.
 type teller struct {
-	mu sync.Mutex
-	w  io.Writer
+	w      io.Writer
+	active map[uint64]detect.Priority
 }
 
+// marks let an urgent alert be told from others without colour.
+var marks = [...]string{detect.Low: "!  ", detect.Medium: "!! ", detect.High: "!!!"}
+
+// tell is called by one goroutine at a time.
 func (t *teller) tell(e *detect.Event) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	mark := map[detect.Priority]string{detect.High: "!!!", detect.Medium: "!! ", detect.Low: "!  "}[e.Priority]
 	clock := time.Now().Format("15:04:05")
-	if e.Phase == detect.Ended {
+	was, known := t.active[e.Number]
+	switch {
+	case e.Phase == detect.Ended:
+		delete(t.active, e.Number)
 		fmt.Fprintf(t.w, "%s  over %-18s after %.0f s\n", clock, e.Kind, e.Ended.Sub(e.Began).Seconds())
-		return
+	case !known || was != e.Priority:
+		t.active[e.Number] = e.Priority
+		fmt.Fprintf(t.w, "%s  %s  %-18s %s\n", clock, marks[e.Priority], e.Kind, e.Text)
 	}
-	fmt.Fprintf(t.w, "%s  %s  %-18s %s\n", clock, mark, e.Kind, e.Text)
 }

@@ -45,10 +45,11 @@ var doors = map[string][]string{
 	"go.etcd.io/bbolt":                    {"store"},
 	"github.com/eclipse/paho.mqtt.golang": {"publish/mqtt"},
 	"github.com/mochi-mqtt/server":        {"publish/mqtt"},
-	"github.com/pelletier/go-toml":        {"internal/config", "canbus/virtual"}, // strict configuration; scripts of the make-believe combine
+	"github.com/pelletier/go-toml":        {"internal/config"},
 	"github.com/klauspost/compress":       {"canbus"},
 	"github.com/gopacket/gopacket":        {"canbus"},
 	"golang.org/x/sys":                    {"canbus", "store", "internal/daemon", "cmd/chaffinch"},
+	"golang.org/x/term":                   {"cmd/chaffinch"},
 	"golang.org/x/sync":                   {"internal/daemon"},
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},
 	"github.com/schollz/progressbar":      {"cmd/chaffinch"},
@@ -106,7 +107,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"internal/outside", "internal/imports", "internal/listenonly"}
+var testOnly = []string{"internal/tables", "internal/outside", "internal/imports", "internal/listenonly"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {

@@ -5,9 +5,11 @@ import (
 	"math"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
+	"chaffinch/detect"
 	"chaffinch/internal/problem"
 )
 
@@ -17,9 +19,31 @@ import (
 // as the struct's own. `zero:"unknown"` marks a number that is 0 while its
 // owner has not given it: in a file it must not be 0.
 type binder struct {
-	root  reflect.Type // for finding where a misplaced key belongs
-	given map[string]bool
+	root  reflect.Type    // for finding where a misplaced key belongs
+	given map[string]bool // paths that the file says something of
 	wrong []*problem.Problem
+	// spoilt are paths whose value could not be set, so that it must not be
+	// judged as well.
+	spoilt map[string]bool
+}
+
+func newBinder(root reflect.Type, doc *document) *binder {
+	b := &binder{root: root, given: map[string]bool{}, spoilt: map[string]bool{}}
+	for _, path := range doc.broken {
+		b.spoilt[path] = true
+	}
+	return b
+}
+
+// sound tells whether what a path means was understood, so that it can be judged.
+func (b *binder) sound(path string) bool {
+	for path != "" {
+		if b.spoilt[path] {
+			return false
+		}
+		path = path[:max(0, strings.LastIndexByte(path, '.'))]
+	}
+	return true
 }
 
 type field struct {
@@ -41,6 +65,7 @@ func fieldsOf(t reflect.Type) []field {
 
 func (b *binder) add(path, what, try string) {
 	b.wrong = append(b.wrong, &problem.Problem{Key: path, What: what, Try: try})
+	b.spoilt[path] = true
 }
 
 // table sets a struct.
@@ -71,27 +96,50 @@ func (b *binder) unknown(path, key string, value any, fields []field) {
 		names[i] = f.name
 	}
 	what := fmt.Sprintf("there is no key %q at the top of the file", key)
-	if path != "" {
-		what = fmt.Sprintf("there is no key %q in [%s]", key, path)
-	} else if _, isTable := value.(map[string]any); isTable {
-		what = fmt.Sprintf("there is no table [%s]", key)
+	if _, isTable := value.(map[string]any); isTable {
+		what = "there is no table " + inBrackets(join(path, key))
+	} else if path != "" {
+		what = fmt.Sprintf("there is no key %q in %s", key, inBrackets(path))
 	}
 	here := join(path, key)
 	if near := problem.Near(key, names); near != "" {
+		b.spoilt[join(path, near)] = true
 		b.add(here, what, fmt.Sprintf("did you mean %q?", near))
 		return
 	}
 	if table := tableWith(b.root, "", key); table != "" {
-		b.add(here, what, fmt.Sprintf("it belongs in [%s]", table))
+		b.add(here, what, "it belongs in "+inBrackets(table))
 		return
 	}
 	slices.Sort(names)
 	b.add(here, what, "there are "+strings.Join(names, ", "))
 }
 
+// inBrackets is the head of a table as it stands in a file.
+func inBrackets(path string) string {
+	parts, list := strings.Split(path, "."), false
+	names := parts[:0:0]
+	for _, part := range parts {
+		if _, err := strconv.Atoi(part); err == nil {
+			list = true
+			continue
+		}
+		list = false
+		names = append(names, part)
+	}
+	head := "[" + strings.Join(names, ".") + "]"
+	if list {
+		head = "[" + head + "]"
+	}
+	return head
+}
+
 // tableWith is the path of the first table that has the key.
 func tableWith(t reflect.Type, path, key string) string {
-	if t == nil || t.Kind() != reflect.Struct {
+	if t.Kind() == reflect.Slice {
+		t, path = t.Elem(), join(path, "0")
+	}
+	if t.Kind() != reflect.Struct {
 		return ""
 	}
 	for _, f := range fieldsOf(t) {
@@ -105,11 +153,14 @@ func tableWith(t reflect.Type, path, key string) string {
 	return ""
 }
 
-var durationType = reflect.TypeFor[time.Duration]()
+// isDuration tells whether a type is a length of time.
+func isDuration(t reflect.Type) bool {
+	return t == reflect.TypeFor[time.Duration]() || t == reflect.TypeFor[detect.Duration]()
+}
 
 // value sets anything that a configuration may hold.
 func (b *binder) value(path, key string, v any, into reflect.Value) {
-	if into.Type() == durationType {
+	if isDuration(into.Type()) {
 		b.duration(path, key, v, into)
 		return
 	}
@@ -182,6 +233,10 @@ func (b *binder) mapping(path, key string, v any, into reflect.Value) {
 			all.SetMapIndex(reflect.ValueOf(k).Convert(into.Type().Key()), element)
 		}
 	}
+	if all.Len() == 0 {
+		into.SetZero()
+		return
+	}
 	into.Set(all)
 }
 
@@ -193,6 +248,10 @@ func (b *binder) list(path, key string, v any, into reflect.Value) {
 			try = fmt.Sprintf("write [[%s]] with double brackets, once for each", path)
 		}
 		b.add(path, key+" is a list, and this is "+kindOf(v), try)
+		return
+	}
+	if len(elements) == 0 {
+		into.SetZero()
 		return
 	}
 	all := reflect.MakeSlice(into.Type(), len(elements), len(elements))

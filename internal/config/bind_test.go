@@ -37,7 +37,7 @@ func bindText(t *testing.T, text string, into *every) []string {
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}
-	b := binder{root: reflect.TypeFor[every](), given: map[string]bool{}}
+	b := newBinder(reflect.TypeFor[every](), doc)
 	b.table("", doc.tree, reflect.ValueOf(into).Elem())
 	var all []string
 	for _, p := range b.wrong {
@@ -91,7 +91,7 @@ func TestBindSaysWhatDoesNotFit(t *testing.T) {
 		{`ratio = inf`, "1: `ratio = inf`: ratio: ratio is no finite number"},
 		{`owner = 0`, "1: `owner = 0`: owner: owner is 0; give what it is, or remove"},
 		{"words = [\n\"a\",\n7]", "3: `7]`: words.1: words is text, and this is the number 7"},
-		{"[[entry]]\n[[entry]]\n\nsingal = \"x\"", "4: `singal = \"x\"`: entry.1.singal: there is no key \"singal\" in [entry.1]; did you mean \"signal\"?"},
+		{"[[entry]]\n[[entry]]\n\nsingal = \"x\"", "4: `singal = \"x\"`: entry.1.singal: there is no key \"singal\" in [[entry]]; did you mean \"signal\"?"},
 		{"[entry]", "1: `[entry]`: entry: entry is a list, and this is a table; write [[entry]] with double brackets"},
 		{"entry = [\n  { signal = \"x\" },\n  { id = \"y\" },\n]", "3: `{ id = \"y\" },`: entry.1.id: id is a number, and this is the text \"y\""},
 		{"[a_kind]", "1: `[a_kind]`: a_kind: there is no table [a_kind]; did you mean \"a-kind\"?"},
@@ -125,7 +125,7 @@ x = 3
 		"top": 1, "a": 3, "a.b": 4, "a.b.c": 4, "a.d.e": 5, "a.d.e.0": 5, "a.d.e.1": 6, "a.d.e.2.f": 6, "a.d.e.2.g": 7,
 		"a.list": 9, "a.list.0": 9, "a.list.0.x": 10, "a.list.0.under": 11, "a.list.0.under.y": 12, "a.list.1": 13, "a.list.1.x": 14,
 	}
-	got := positions([]byte(text))
+	got, _ := positions([]byte(text))
 	for path, line := range want {
 		if got[path] != line {
 			t.Errorf("%s: line %d, want %d", path, got[path], line)

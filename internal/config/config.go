@@ -10,8 +10,10 @@ import (
 	"strings"
 
 	"chaffinch/canbus"
+	"chaffinch/canbus/decode"
 	"chaffinch/canbus/signal"
 	"chaffinch/configs"
+	"chaffinch/detect"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/problem"
 	"chaffinch/publish/mqtt"
@@ -24,12 +26,45 @@ type Config struct {
 	Machine machine.Settings `toml:"machine"`
 	Crop    machine.Crop     `toml:"crop"`
 	Bus     canbus.Settings  `toml:"bus"`
-	MQTT    mqtt.Settings    `toml:"mqtt"`
-	Phone   phone.Settings   `toml:"phone"`
-	Store   store.Settings   `toml:"store"`
-	Units   Units            `toml:"units"`
+	// Maps are the [[map]] tables: fields of messages that the owner knows.
+	Maps []decode.MapEntry `toml:"map"`
+	// Prefer gives, by the name of a signal, its sources in order.
+	Prefer      map[string][]string `toml:"prefer"`
+	ProcessData ProcessData         `toml:"process_data"`
+	Alarm       detect.Settings     `toml:"alarm"`
+	MQTT        mqtt.Settings       `toml:"mqtt"`
+	Phone       phone.Settings      `toml:"phone"`
+	Store       store.Settings      `toml:"store"`
+	Units       Units               `toml:"units"`
 
 	given map[string]bool // dotted paths of what the file says
+}
+
+// ProcessData is the [process_data] table.
+type ProcessData struct {
+	// RotorElement is the number of the device element whose revolutions are
+	// those of the threshing rotor (ISO 11783-10), for a machine that does not
+	// describe itself.
+	RotorElement *int64 `toml:"rotor_element"`
+}
+
+// Decode is what the configuration says of the meaning of messages.
+func (c *Config) Decode() decode.Settings {
+	return decode.Settings{Maps: c.Maps, Prefer: c.Prefer, RotorElement: c.ProcessData.RotorElement}
+}
+
+// validateDecode gives the problems of Decode the paths that they have in the file.
+func (c *Config) validateDecode() []*problem.Problem {
+	settings := c.Decode()
+	all := settings.Validate()
+	for _, p := range all {
+		if rest, ok := strings.CutPrefix(p.Key, "map["); ok {
+			p.Key = "map." + strings.Replace(rest, "]", "", 1)
+		} else if p.Key == "rotor_element" {
+			p.Key = "process_data.rotor_element"
+		}
+	}
+	return all
 }
 
 // Units is the [units] table.
@@ -106,8 +141,8 @@ func read(name string, text []byte, cropFolder string) (*Config, []*Mistake) {
 		MQTT:    mqtt.DefaultSettings(),
 		Phone:   phone.DefaultSettings(),
 		Store:   store.DefaultSettings(),
+		Alarm:   detect.DefaultSettings(),
 		Units:   Units{System: signal.Metric},
-		given:   map[string]bool{},
 	}
 	doc, wrong := parse(name, text)
 	if doc == nil {
@@ -123,15 +158,18 @@ func read(name string, text []byte, cropFolder string) (*Config, []*Mistake) {
 	wrong = append(wrong, mistakes...)
 	c.Crop = profile
 
-	b := binder{root: reflect.TypeFor[Config](), given: c.given}
+	b := newBinder(reflect.TypeFor[Config](), doc)
 	b.table("", doc.tree, reflect.ValueOf(c).Elem())
-	found := b.wrong
-	if missing != nil {
-		found = append(found, missing)
+	c.given = b.given
+	if missing != nil && b.sound(missing.Key) {
+		b.wrong = append(b.wrong, missing)
 	}
-	// A value that could not be set is still the default: it is judged once.
-	found = append(found, c.validate(len(mistakes) == 0 && missing == nil)...)
-	for _, p := range found {
+	for _, p := range c.validate(len(mistakes) == 0 && missing == nil) {
+		if b.sound(p.Key) {
+			b.wrong = append(b.wrong, p)
+		}
+	}
+	for _, p := range b.wrong {
 		wrong = append(wrong, doc.at(p))
 	}
 	if len(wrong) > 0 {
@@ -148,6 +186,8 @@ func (c *Config) validate(withCrop bool) []*problem.Problem {
 		all = append(all, c.Crop.Validate()...)
 	}
 	all = append(all, c.Bus.Validate()...)
+	all = append(all, c.validateDecode()...)
+	all = append(all, c.Alarm.Validate()...)
 	all = append(all, c.MQTT.Validate()...)
 	all = append(all, c.Phone.Validate()...)
 	all = append(all, c.Store.Validate()...)
@@ -171,7 +211,7 @@ func crop(name, folder string) (c machine.Crop, mistakes []*Mistake, missing *pr
 	if doc == nil {
 		return c, mistakes, nil
 	}
-	b := binder{root: reflect.TypeFor[machine.Crop](), given: map[string]bool{}}
+	b := newBinder(reflect.TypeFor[machine.Crop](), doc)
 	if _, named := doc.tree["name"]; named {
 		b.add("name", "a profile has no name inside", "remove the line: the name of the file is the name of the crop")
 		delete(doc.tree, "name")
@@ -179,8 +219,11 @@ func crop(name, folder string) (c machine.Crop, mistakes []*Mistake, missing *pr
 	b.table("", doc.tree, reflect.ValueOf(&c).Elem())
 	complete := true
 	for _, f := range fieldsOf(reflect.TypeFor[machine.Crop]()) {
-		if f.name != "name" && !b.given[f.name] {
-			complete = false
+		if f.name == "name" || b.given[f.name] {
+			continue
+		}
+		complete = false
+		if b.sound(f.name) {
 			b.add(f.name, f.name+" is missing", "a profile must be complete: to change single values, write them in [crop] of chaffinch.toml")
 		}
 	}

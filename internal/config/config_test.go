@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"chaffinch/canbus/decode"
 	"chaffinch/canbus/signal"
 	"chaffinch/configs"
 	"chaffinch/detect/machine"
@@ -104,6 +105,14 @@ func TestWhatTheOwnerWroteIsWhatIsSet(t *testing.T) {
 	}
 }
 
+func TestMapsReachTheDecoder(t *testing.T) {
+	got := load(t, "maps.good.toml").Decode()
+	if len(got.Maps) != 2 || *got.Maps[0].PGN != 0xFF15 || *got.Maps[1].ID != 0x0CFF2A21 || got.Maps[1].When.Equals != 4 ||
+		len(got.Prefer["ground_speed_kmh"]) != 2 || *got.RotorElement != 5 {
+		t.Errorf("%+v", got)
+	}
+}
+
 // A profile on the disk adds a crop, and wins over the one within of its name;
 // [crop] wins over both.
 func TestProfileOnTheDisk(t *testing.T) {
@@ -169,6 +178,11 @@ func TestDefaultFileEqualsDefaultsInCode(t *testing.T) {
 			t.Errorf("%s does not stand in the default file", path)
 		}
 	}
+	for _, f := range fieldsOf(reflect.TypeFor[decode.MapEntry]()) {
+		if !bytes.Contains(everything, []byte("\n"+f.name+" = ")) {
+			t.Errorf("%s of [[map]] does not stand in the default file", f.name)
+		}
+	}
 	if len(all.given) <= len(c.given) {
 		t.Error("no examples were uncommented")
 	}
@@ -193,14 +207,17 @@ func leaves(t reflect.Type, path string) []string {
 func TestEveryTableIsChecked(t *testing.T) {
 	for table, text := range map[string]string{
 		"machine": "header = \"x\"", "crop": "mog_ratio = 99", "bus": "bitrate = 1", "mqtt": "listen = \"x\"",
+		"alarm": "engine-hot.coolant_c = 1", "prefer": "warp_speed = []", "process_data": "rotor_element = -1",
 		"phone": "listen = \"x\"", "store": "max_mb = 1", "units": "system = \"x\"",
 	} {
 		if _, wrong := read("x.toml", []byte("["+table+"]\n"+text), ""); len(wrong) != 1 || !strings.HasPrefix(wrong[0].Key, table+".") || wrong[0].Line != 2 {
 			t.Errorf("[%s]: %v", table, wrong)
 		}
 	}
-	tables := fieldsOf(reflect.TypeFor[Config]())
-	if len(tables) != 7 {
+	if _, wrong := read("x.toml", []byte("[[map]]\nsignal = \"fan_speed_rpm\"\npgn = 65301\nstart_bit = 0\nlength = 65"), ""); len(wrong) != 1 || wrong[0].Line != 5 {
+		t.Errorf("[[map]]: %v", wrong)
+	}
+	if tables := fieldsOf(reflect.TypeFor[Config]()); len(tables) != 11 {
 		t.Errorf("%d tables: add the new one above", len(tables))
 	}
 }
@@ -241,6 +258,9 @@ func TestNotes(t *testing.T) {
 		if !has(open, key) {
 			t.Errorf("an open machine: nothing is said of %s", key)
 		}
+	}
+	if off := load(t, "maps.good.toml"); !has(off, "alarm.fault-code") || has(off, "alarm.engine-hot") {
+		t.Error("the alarm that is switched off, and no other, must be told")
 	}
 	if has(owner, "mqtt.uplink.broker") {
 		t.Error("an encrypted uplink is complained of")

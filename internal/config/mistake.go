@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode"
 
 	"chaffinch/internal/problem"
 )
@@ -47,23 +48,27 @@ const maxText = 100
 var userInfo = regexp.MustCompile(`//[^"'/]*@`)
 
 func (d *document) mistake(line int, p problem.Problem) *Mistake {
+	p.Key, p.What, p.Try = clean(p.Key), clean(p.What), clean(p.Try)
 	m := &Mistake{File: d.name, Line: line, Problem: p}
 	if line > 0 && line <= len(d.lines) {
-		text := strings.TrimSpace(d.lines[line-1])
-		text = userInfo.ReplaceAllString(text, "//...@")
-		text = strings.ToValidUTF8(text, "?")
-		text = strings.Map(func(r rune) rune {
-			if r < ' ' || r == 0x7f {
-				return ' '
-			}
-			return r
-		}, text)
-		if r := []rune(text); len(r) > maxText {
-			text = string(r[:maxText]) + "..."
+		m.Text = clean(strings.TrimSpace(d.lines[line-1]))
+		if r := []rune(m.Text); len(r) > maxText {
+			m.Text = string(r[:maxText]) + "..."
 		}
-		m.Text = text
 	}
 	return m
+}
+
+// clean makes text of a file fit to be shown on a line: no secrets, nothing
+// that moves the cursor.
+func clean(text string) string {
+	text = userInfo.ReplaceAllString(text, "//...@")
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(text, "?"))
 }
 
 // at gives a problem its place: the line of its key, or of the nearest table

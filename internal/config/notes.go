@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"reflect"
 
 	"chaffinch/publish/mqtt"
 )
@@ -46,7 +47,20 @@ func (c *Config) Notes() []Note {
 		"in another crop feed rate and loss counts are wrong until it is set")
 	add(c.Bus.AllowNormalMode, "bus.allow_normal_mode", "true",
 		"an interface that is not listen-only acknowledges frames and can disturb the bus when it is faulty")
-	all = append(all, c.netNotes()...)
+	all = append(all, c.alarmNotes()...)
+	return append(all, c.netNotes()...)
+}
+
+// alarmNotes tells which kinds of alarm are switched off.
+func (c *Config) alarmNotes() []Note {
+	var all []Note
+	alarms := reflect.ValueOf(c.Alarm)
+	for _, kind := range fieldsOf(alarms.Type()) {
+		enabled := alarms.FieldByIndex(kind.index).FieldByName("Enabled")
+		if enabled.IsValid() && !enabled.Bool() {
+			all = append(all, Note{"alarm." + kind.name, "switched off", "nobody is warned of it"})
+		}
+	}
 	return all
 }
 

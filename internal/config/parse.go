@@ -28,6 +28,9 @@ type document struct {
 	lines []string // for showing
 	tree  map[string]any
 	line  map[string]int // of each key, by its dotted path; elements of lists count from 0
+	// broken are the paths of keys that were left out because their lines are
+	// no TOML.
+	broken []string
 }
 
 // parse reads TOML. A line that is no TOML is left out, so that the mistakes
@@ -48,7 +51,7 @@ func parse(name string, text []byte) (*document, []*Mistake) {
 		d.tree = map[string]any{}
 		err := toml.Unmarshal(text, &d.tree)
 		if err == nil {
-			d.line = positions(text)
+			d.line, _ = positions(text)
 			return d, wrong
 		}
 		var at *toml.DecodeError
@@ -66,6 +69,10 @@ func parse(name string, text []byte) (*document, []*Mistake) {
 			what := plain(at.Error())
 			wrong = append(wrong, d.mistake(row, problem.Problem{What: what, Try: syntaxRemedy(what, d.lines[row-1])}))
 		}
+		if key := lineKey.FindStringSubmatch(d.lines[from-1]); key != nil && !strings.Contains(at.Error(), "already") {
+			_, table := positions(text[:startOfLine(text, from)])
+			d.broken = append(d.broken, join(table, key[1]))
+		}
 		if !blank(text, from, row) {
 			break
 		}
@@ -76,7 +83,9 @@ func parse(name string, text []byte) (*document, []*Mistake) {
 var (
 	// beginsAnew is a line that looks like the head of a table or a key.
 	beginsAnew = regexp.MustCompile(`^\s*(\[\[?[\w."-]+\]|[\w."-]+\s*=)`)
-	codePoint  = regexp.MustCompile(`U\+[0-9A-F]+ ('.')`)
+	// lineKey is the key of a line that has one.
+	lineKey   = regexp.MustCompile(`^\s*([\w.-]+)\s*=`)
+	codePoint = regexp.MustCompile(`U\+[0-9A-F]+ ('.')`)
 )
 
 // plain is what the library says, without what only programmers read.
@@ -169,11 +178,11 @@ func blank(text []byte, first, last int) bool {
 	return changed
 }
 
-// positions finds the line of every key of a text that is TOML.
-func positions(text []byte) map[string]int {
+// positions finds the line of every key of a text that is TOML, and the table
+// that is open at its end.
+func positions(text []byte) (line map[string]int, table string) {
 	w := walker{text: text, line: map[string]int{}, elements: map[string]int{}}
 	w.parser.Reset(text)
-	table := ""
 	for w.parser.NextExpression() {
 		e := w.parser.Expression()
 		switch e.Kind {
@@ -183,7 +192,7 @@ func positions(text []byte) map[string]int {
 			w.keyValue(table, e, 0)
 		}
 	}
-	return w.line
+	return w.line, table
 }
 
 type walker struct {

@@ -5,7 +5,6 @@ import (
 	"log/slog"
 	"os"
 
-	"chaffinch/canbus"
 	"chaffinch/internal/daemon"
 
 	"github.com/spf13/cobra"
@@ -39,19 +38,14 @@ up when they come.`,
 				return fmt.Errorf("run: find the program itself: %w", err)
 			}
 			log := slog.New(slog.NewTextHandler(s.err, nil))
-			socket, err := canbus.OpenSocket(canbus.SocketOptions{
-				Interface: cfg.Bus.Interface, AllowNormalMode: cfg.Bus.AllowNormalMode,
-			})
-			if err != nil {
-				return err
-			}
-			defer socket.Close()
+			live := daemon.NewLive(cfg.Bus, daemon.Clock{}, log)
+			defer live.Close()
 			for _, n := range cfg.Notes() {
 				log.Info("not configured", "key", n.Key, "what", n.What, "costs", n.Costs)
 			}
-			log.Info("listening", "interface", cfg.Bus.Interface, "version", version())
+			log.Info("starting", "interface", cfg.Bus.Interface, "version", version())
 			return daemon.Run(cmd.Context(), daemon.Options{
-				Config: cfg, Source: daemon.NewLive(socket, daemon.Clock{}), SelfExe: exe, Log: log,
+				Config: cfg, Source: live, SelfExe: exe, Log: log,
 			})
 		},
 	}

@@ -35,8 +35,10 @@ type Source interface {
 	Wall(stamp int64) (time.Time, bool)
 	// Stamp is now, on the clock of the stamps.
 	Stamp() int64
-	// Bus is how the bus is.
+	// Bus is how the bus is, in numbers; Trouble what is wrong with it, in
+	// words, or nothing.
 	Bus() publish.Bus
+	Trouble() string
 }
 
 // Options say what a daemon needs. Config and Source must be given.

@@ -89,6 +89,9 @@ func (d *Daemon) retained() []publish.Message {
 func (d *Daemon) health() []publish.Item {
 	var items []publish.Item
 	add := func(name, text string) { items = append(items, publish.Item{Name: name, Text: text}) }
+	if text := d.o.Source.Trouble(); text != "" {
+		add("bus-away", text)
+	}
 	if err := d.writer.Health().Err; err != nil {
 		add("not-recording", "not recording: "+err.Error())
 	}

@@ -85,3 +85,6 @@ func (p *Pretend) Bus() publish.Bus {
 	perSecond, bits := p.rate.now(p.Stamp())
 	return publish.Bus{State: "up", FramesPerS: perSecond, LoadPct: 100 * bits / 250_000}
 }
+
+// Trouble is nothing: what goes wrong there is make-believe as well.
+func (p *Pretend) Trouble() string { return "" }

@@ -1,0 +1,81 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"io"
+)
+
+// This file reads bbolt's leaf pages straight from the file, without the tree
+// that leads to them, so that no damage to the tree can stop it. The layout
+// (bbolt v1.5.0, internal/common/page.go; fields in the byte order of the
+// machine, little-endian on all that we build for):
+//
+//	page     id 8, flags 2 (leaf: 2), count 2, overflow 4 (pages that follow), then count elements
+//	element  flags 4 (1: value is a bucket), pos 4 (of the key, from the element), length of key 4, of value 4
+//	bucket   root page 8 (0: the page follows in the value), sequence 8
+
+const (
+	pageHeader    = 16
+	elementSize   = 16
+	bucketHeader  = 16
+	leafFlag      = 2
+	bucketFlag    = 1
+	maxPages      = 64 // of one leaf; two records of MaxPayload take 31
+	maxBucketDeep = 2
+)
+
+// scanPages calls fn for each key and value on each page of the file that
+// looks like a leaf: of the tree as it is, and of commits before that were not
+// written over yet. offset is where the key stands in the file. Pages that
+// cannot be read are passed over. fn must copy what it keeps.
+func scanPages(f io.ReaderAt, size int64, fn func(key, value []byte, offset int64)) {
+	page := make([]byte, maxPages*pageSize)
+	for at := int64(0); at < size; at += pageSize {
+		n := readSome(f, page[:pageSize], at)
+		if n < pageHeader || binary.LittleEndian.Uint16(page[8:]) != leafFlag {
+			continue
+		}
+		if more := binary.LittleEndian.Uint32(page[12:]); more > 0 && n == pageSize {
+			end := min(int64(more)+1, maxPages) * pageSize
+			n += readSome(f, page[pageSize:end], at+pageSize)
+		}
+		scanLeaf(page[:n], at, 0, fn)
+	}
+}
+
+func readSome(f io.ReaderAt, b []byte, at int64) int {
+	n, err := f.ReadAt(b, at)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return 0
+	}
+	return n
+}
+
+// scanLeaf takes any bytes.
+func scanLeaf(page []byte, at int64, deep int, fn func(key, value []byte, offset int64)) {
+	count := int(binary.LittleEndian.Uint16(page[10:]))
+	for i := range count {
+		start := pageHeader + i*elementSize
+		if start+elementSize > len(page) {
+			return
+		}
+		e := page[start : start+elementSize]
+		var (
+			flags  = binary.LittleEndian.Uint32(e)
+			from   = int64(start) + int64(binary.LittleEndian.Uint32(e[4:]))
+			middle = from + int64(binary.LittleEndian.Uint32(e[8:]))
+			end    = middle + int64(binary.LittleEndian.Uint32(e[12:]))
+		)
+		if end > int64(len(page)) {
+			continue
+		}
+		key, value := page[from:middle], page[middle:end]
+		switch {
+		case flags&bucketFlag == 0:
+			fn(key, value, at+from)
+		case deep < maxBucketDeep && len(value) >= bucketHeader+pageHeader && binary.LittleEndian.Uint64(value) == 0:
+			scanLeaf(value[bucketHeader:], at+middle+bucketHeader, deep+1, fn)
+		}
+	}
+}

@@ -1,0 +1,136 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"chaffinch/detect"
+)
+
+func TestVerdictOfAChild(t *testing.T) {
+	exit := func(script string) error { return exec.Command("sh", "-c", script).Run() }
+	for _, c := range []struct {
+		name string
+		out  string
+		err  error
+		want Verdict
+	}{
+		{"good", checkBanner + "\ngood\n", nil, Good},
+		{"damaged", checkBanner + "\npage 3\n", exit("exit 3"), Damaged},
+		{"died of it by a panic", checkBanner + "\npanic: page\n", exit("exit 2"), Damaged},
+		{"died of it by a signal", checkBanner + "\n", exit("kill -BUS $$"), Damaged},
+		{"could not look", checkBanner + "\nin use\n", exit("exit 1"), NotJudged},
+		{"a program without the verb", "unknown command\n", exit("exit 2"), NotJudged},
+		{"another program", "", nil, NotJudged},
+		{"not there", "", exec.ErrNotFound, NotJudged},
+		{"out of time", checkBanner + "\n", context.DeadlineExceeded, NotJudged},
+	} {
+		if got, detail := verdict(c.out, c.err); got != c.want {
+			t.Errorf("%s: got %s (%s), want %s", c.name, got, detail, c.want)
+		}
+	}
+}
+
+func TestCheckNeedsNoGoodProgram(t *testing.T) {
+	path := newPath(t)
+	closeStore(t, open(t, path, Options{}))
+	for _, exe := range []string{"/nonexistent/chaffinch", "/bin/false"} {
+		s, r, err := OpenChecked(t.Context(), path, exe, Options{})
+		if err != nil || r.Verdict != NotJudged || r.Detail == "" {
+			t.Fatalf("%s: %+v, %v", exe, r, err)
+		}
+		closeStore(t, s)
+	}
+}
+
+func TestCheckThatHangsIsLeft(t *testing.T) {
+	path := newPath(t)
+	closeStore(t, open(t, path, Options{}))
+	slow := filepath.Join(t.TempDir(), "slow")
+	if err := os.WriteFile(slow, []byte("#!/bin/sh\necho "+checkBanner+"\nexec sleep 60\n"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	s, r, err := OpenChecked(t.Context(), path, slow, Options{CheckTime: 100 * time.Millisecond})
+	if err != nil || r.Verdict != NotJudged || r.Took > 5*time.Second {
+		t.Fatalf("%+v, %v", r, err)
+	}
+	closeStore(t, s)
+}
+
+func TestWhatIsNoStoreIsSetAside(t *testing.T) {
+	for _, c := range []struct{ name, content string }{
+		{"text", strings.Repeat("not a store\n", 2000)},
+		{"a few bytes", "x"},
+		{"zeroes", strings.Repeat("\x00", 64<<10)},
+	} {
+		path := newPath(t)
+		for n := range 3 {
+			if err := os.WriteFile(path, []byte(c.content), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			s, r, err := OpenChecked(t.Context(), path, selfExe(t), Options{})
+			if err != nil || r.Verdict != Damaged || r.Kept != 0 {
+				t.Fatalf("%s: %+v, %v", c.name, r, err)
+			}
+			appendAll(t, s, event("a", detect.Ended, detect.Low))
+			closeStore(t, s)
+			aside, _ := filepath.Glob(path + ".*")
+			if len(aside) != 1 || aside[0] != r.SetAside || !strings.HasSuffix(r.SetAside, ".damaged-"+string(rune('1'+n))) {
+				t.Fatalf("%s: %v, report %s", c.name, aside, r.SetAside)
+			}
+		}
+	}
+}
+
+// A power cut between the two renames of a repair.
+func TestRepairIsFinishedByTheNextStart(t *testing.T) {
+	path := newPath(t)
+	s := open(t, path, Options{})
+	appendAll(t, s, event("a", detect.Ended, detect.Low))
+	closeStore(t, s)
+	if err := os.Rename(path, salvagedName(path)); err != nil {
+		t.Fatal(err)
+	}
+	s, r, err := OpenChecked(t.Context(), path, selfExe(t), Options{})
+	if err != nil || r.Verdict != Good || s.Count(Event) != 1 {
+		t.Fatalf("%+v, %v", r, err)
+	}
+	closeStore(t, s)
+}
+
+// When the check did not come to an end the opening itself may find damage.
+func TestOpenFindsWhatTheCheckDidNot(t *testing.T) {
+	path := newPath(t)
+	if err := os.WriteFile(path, []byte(strings.Repeat("not a store\n", 2000)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, r, err := OpenChecked(t.Context(), path, "/nonexistent/chaffinch", Options{})
+	if err != nil || r.Verdict != Damaged || r.SetAside == "" || r.Salvaged || r.Trouble == "" {
+		t.Fatalf("%+v, %v", r, err)
+	}
+	closeStore(t, s)
+}
+
+func TestCheckFileFindsAPageThatLostItsTail(t *testing.T) {
+	path := newPath(t)
+	s := open(t, path, Options{})
+	appendAll(t, s, ended("a", detect.Low)...)
+	// Pages, order and checksums stay right; only the number is wrong.
+	err := s.transact(0, func(e *edit) error {
+		return e.bucket(int(Event)).Delete(Key{1, 2}.bytes())
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	closeStore(t, s)
+	if err := CheckFile(path); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "holds 1 records, should be 2") {
+		t.Errorf("got %v", err)
+	}
+	os.Remove(path)
+}

@@ -1,0 +1,95 @@
+package store
+
+import (
+	"fmt"
+	"testing"
+
+	"chaffinch/detect"
+)
+
+func trimAll(t *testing.T, s *Store) (total int) {
+	t.Helper()
+	for {
+		n, err := s.Trim(false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n > trimStep {
+			t.Fatalf("%d deleted in one step", n)
+		}
+		if total += n; n == 0 {
+			return total
+		}
+	}
+}
+
+func TestTrimGivesUpHistoryFirstAndActiveEventsNever(t *testing.T) {
+	path := newPath(t)
+	s := open(t, path, Options{MaxBytes: 4 << 20})
+	active := appendAll(t, s, event("active", detect.Raised, detect.Low))
+	for i := range 300 {
+		appendAll(t, s, ended(fmt.Sprint(i), detect.Low)...)
+	}
+	for !s.Crowded() {
+		appendAll(t, s, history(100, 300)...)
+	}
+	before := s.Count(History)
+	trimmed := trimAll(t, s)
+	if s.Crowded() || trimmed == 0 || s.Count(History) != before-uint64(trimmed) || s.Count(Event) != 601 {
+		t.Errorf("%d trimmed, history %d to %d, events %d", trimmed, before, s.Count(History), s.Count(Event))
+	}
+	if first, _, _ := s.Read(History, Key{}, 1); len(first) != 1 || first[0].Key.Seq != 602+uint64(trimmed) {
+		t.Errorf("it was not the oldest history that went: %v", first[0].Key)
+	}
+	closeStore(t, s)
+
+	// With a bound that leaves room for nothing, all goes but what is active.
+	s = open(t, path, Options{MaxBytes: 1})
+	trimAll(t, s)
+	left := readAll(t, s, Event)
+	if len(left) != 1 || left[0].Key != active[0].Key || s.Count(History) != 0 {
+		t.Errorf("left: %v and %d of history", left, s.Count(History))
+	}
+	keys, gaps := outboxKeys(t, s)
+	if len(keys) != 1 || len(gaps) != 1 || gaps[0].Dropped != 600 {
+		t.Errorf("outbox: %v, gaps %+v", keys, gaps)
+	}
+}
+
+func TestTrimWritesNothingWhenThereIsNothingToDo(t *testing.T) {
+	s := open(t, newPath(t), Options{})
+	appendAll(t, s, ended("a", detect.Low)...)
+	written := func() int64 {
+		stats := s.db.Stats()
+		return stats.TxStats.GetWrite()
+	}
+	before := written()
+	if trimAll(t, s) != 0 {
+		t.Error("trimmed")
+	}
+	if n, err := s.TrimOutbox(); n != 0 || err != nil {
+		t.Error(n, err)
+	}
+	if more, err := s.StoreSent(); more || err != nil {
+		t.Error(more, err)
+	}
+	if after := written(); after != before {
+		t.Errorf("%d pages written", after-before)
+	}
+}
+
+func TestTrimForgetsTheClockOfBootsThatAreGone(t *testing.T) {
+	path := newPath(t)
+	for range 3 {
+		s := open(t, path, Options{})
+		if err := s.AppendWall(Wall{Source: GNSSTime}); err != nil {
+			t.Fatal(err)
+		}
+		closeStore(t, s)
+	}
+	s := open(t, path, Options{})
+	trimAll(t, s)
+	if d, err := s.Dates(); err != nil || len(d.byBoot) != 0 {
+		t.Errorf("%v, %v", d, err)
+	}
+}

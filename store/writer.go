@@ -1,0 +1,341 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// Writer is the one goroutine that writes to the store. Records wait for it in
+// a bounded queue:
+//
+//   - Events, prompts, checks and shifts are committed at once, together when
+//     several wait, and never dropped: when the queue is full, Put waits.
+//   - History is committed with the next event, or every HistoryEvery. When
+//     too much of it waits, the new is dropped and counted.
+//
+// While the store cannot be written, or not even be opened, the Writer goes on
+// trying, and Health says why it is not recording. When the file turns out to
+// be damaged it is opened anew, which mends it.
+type Writer struct {
+	o     WriterOptions
+	queue chan item
+	wake  chan struct{} // a wall record waits, or many messages were sent
+	store atomic.Pointer[Store]
+
+	batch   []Record          // being written; Run's own
+	flushes []chan<- struct{} // closed when batch is written; Run's own
+
+	mu       sync.Mutex // guards what follows
+	health   Health
+	history  []Record
+	wall     *Wall // waits to be written
+	lastWall *Wall // written again into a store that is opened anew
+	sent     int   // messages since the last StoreSent
+}
+
+// WriterOptions says how a Writer works. Only Open must be given.
+type WriterOptions struct {
+	// Open opens the store, by OpenChecked. It is called again while it fails.
+	Open func(context.Context) (*Store, Report, error)
+	// Opened is told of each opening, before anything is written.
+	Opened func(*Store, Report)
+	// Committed is told what is on the disk now; only then may it be
+	// published. The records have their keys. It is called by the Writer's
+	// goroutine and must not wait for it.
+	Committed func([]Record)
+
+	Queue        int           // records that may wait; 0 means 4096
+	HistoryQueue int           // history records that may wait; 0 means 2000
+	HistoryEvery time.Duration // 0 means 30 s
+	Tick         time.Duration // between attempts to write or open, and for the outbox cursor; 0 means 2 s
+}
+
+const (
+	maxBatch   = 256              // records in one commit
+	sentMax    = 50               // messages after which the outbox cursor is written before its time
+	trimPause  = time.Second / 4  // between two steps of trimming
+	trimEvery  = 10 * time.Minute // when there was nothing to trim
+	roomSteps  = 8                // steps of trimming before a full store is tried again
+	stopAtMost = 5 * time.Second  // for a last opening when there is no store at the end
+)
+
+type item struct {
+	record  Record
+	flushed chan<- struct{} // not nil: a Flush, not a record
+}
+
+// NewWriter makes a Writer; its Run does the work.
+func NewWriter(o WriterOptions) *Writer {
+	if o.Queue <= 0 {
+		o.Queue = 4096
+	}
+	if o.HistoryQueue <= 0 {
+		o.HistoryQueue = 2000
+	}
+	if o.HistoryEvery <= 0 {
+		o.HistoryEvery = 30 * time.Second
+	}
+	if o.Tick <= 0 {
+		o.Tick = 2 * time.Second
+	}
+	return &Writer{o: o, queue: make(chan item, o.Queue), wake: make(chan struct{}, 1)}
+}
+
+// Put hands a record over. It waits while the queue is full, and returns an
+// error for a record that cannot be stored, or when ctx ends first. The record
+// and its Payload belong to the Writer then.
+func (w *Writer) Put(ctx context.Context, r Record) error {
+	if err := r.check(); err != nil {
+		return err
+	}
+	if r.Kind == History {
+		w.putHistory(r)
+		return nil
+	}
+	select {
+	case w.queue <- item{record: r}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (w *Writer) putHistory(r Record) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if len(w.history) == w.o.HistoryQueue {
+		w.health.HistoryDropped++
+		return
+	}
+	w.history = append(w.history, r)
+}
+
+// PutWall says how event time and calendar time belong together from now on.
+func (w *Writer) PutWall(x Wall) {
+	w.mu.Lock()
+	w.wall, w.lastWall = &x, &x
+	w.mu.Unlock()
+	w.nudge()
+}
+
+// Sent says that all messages of the outbox up to m have arrived.
+func (w *Writer) Sent(m Message) {
+	m.store.OutboxDone(m.Key)
+	w.mu.Lock()
+	w.sent++
+	many := w.sent >= sentMax
+	w.mu.Unlock()
+	if many {
+		w.nudge()
+	}
+}
+
+func (w *Writer) nudge() {
+	select {
+	case w.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Flush waits until all that was put before it is on the disk, or ctx ends.
+func (w *Writer) Flush(ctx context.Context) error {
+	flushed := make(chan struct{})
+	select {
+	case w.queue <- item{flushed: flushed}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-flushed:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Store is the store, for reading and for the outbox, or nil while there is
+// none. It may be another one later.
+func (w *Writer) Store() *Store { return w.store.Load() }
+
+// Run writes until ctx ends, then writes what still waits and closes the
+// store. It returns an error when some of that could not be written.
+func (w *Writer) Run(ctx context.Context) error {
+	history := time.NewTicker(w.o.HistoryEvery)
+	defer history.Stop()
+	tick := time.NewTicker(w.o.Tick)
+	defer tick.Stop()
+	trim := time.NewTimer(trimPause)
+	defer trim.Stop()
+
+	w.haveStore(ctx)
+	for ctx.Err() == nil {
+		select {
+		case <-ctx.Done():
+		case x := <-w.queue:
+			w.gather(x)
+			w.write(ctx)
+		case <-history.C:
+			w.write(ctx)
+		case <-w.wake:
+			w.storeWall()
+			w.storeSent(sentMax)
+		case <-tick.C:
+			w.mend(ctx)
+			w.storeWall()
+			w.storeSent(1)
+		case <-trim.C:
+			trim.Reset(w.trim())
+			continue
+		}
+		if s := w.store.Load(); s != nil && (s.OutboxOver() || s.Crowded()) {
+			trim.Reset(0)
+		}
+	}
+	return w.stop()
+}
+
+// gather takes x and what waits behind it into the batch.
+func (w *Writer) gather(x item) {
+	for {
+		if x.flushed != nil {
+			w.flushes = append(w.flushes, x.flushed)
+		} else {
+			w.batch = append(w.batch, x.record)
+		}
+		if len(w.batch) >= maxBatch {
+			return
+		}
+		select {
+		case x = <-w.queue:
+		default:
+			return
+		}
+	}
+}
+
+// write commits the batch and the history, however long it takes.
+func (w *Writer) write(ctx context.Context) {
+	w.takeHistory()
+	for !w.attempt(ctx) {
+		select {
+		case <-ctx.Done():
+			return // stop tries once more
+		case <-time.After(w.o.Tick):
+		}
+	}
+}
+
+func (w *Writer) takeHistory() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.batch = append(w.batch, w.history...)
+	w.history = nil
+}
+
+// attempt writes the batch once, after making room if there is none.
+func (w *Writer) attempt(ctx context.Context) bool {
+	if len(w.batch) > 0 && !w.append(ctx) {
+		return false
+	}
+	for _, flushed := range w.flushes {
+		close(flushed)
+	}
+	w.batch, w.flushes = nil, nil // Committed may have kept the batch
+	return true
+}
+
+func (w *Writer) append(ctx context.Context) bool {
+	if !w.haveStore(ctx) {
+		return false
+	}
+	s := w.store.Load()
+	err := s.Append(w.batch)
+	for n := 0; errors.Is(err, ErrFull) && n < roomSteps; n++ {
+		if deleted, _ := s.Trim(true); deleted == 0 {
+			break
+		}
+		err = s.Append(w.batch)
+	}
+	w.note(err)
+	if errors.Is(err, ErrDamaged) {
+		w.dropStore()
+	}
+	if err == nil && w.o.Committed != nil {
+		w.o.Committed(w.batch)
+	}
+	return err == nil
+}
+
+// mend opens the store if there is none, and opens it anew, with a check, when
+// a reader has met damage.
+func (w *Writer) mend(ctx context.Context) {
+	if s := w.store.Load(); s != nil && s.Damaged() {
+		w.dropStore()
+	}
+	w.haveStore(ctx)
+}
+
+// haveStore opens the store if there is none.
+func (w *Writer) haveStore(ctx context.Context) bool {
+	if w.store.Load() != nil {
+		return true
+	}
+	s, report, err := w.o.Open(ctx)
+	w.note(err)
+	if err != nil {
+		return false
+	}
+	for i := range w.batch {
+		w.batch[i].Key = Key{} // of another boot, or even of another file
+	}
+	w.mu.Lock()
+	w.health.Opening = report
+	w.wall = w.lastWall
+	w.mu.Unlock()
+	w.store.Store(s)
+	if w.o.Opened != nil {
+		w.o.Opened(s, report)
+	}
+	w.storeWall()
+	return true
+}
+
+// dropStore gives up a store that is damaged; the next attempt opens it anew.
+func (w *Writer) dropStore() {
+	if s := w.store.Swap(nil); s != nil {
+		s.Close()
+	}
+}
+
+// stop writes what waits, once, and closes the store.
+func (w *Writer) stop() error {
+	ctx, cancel := context.WithTimeout(context.Background(), stopAtMost)
+	defer cancel()
+	for more := true; more; {
+		select {
+		case x := <-w.queue:
+			w.gather(x)
+		default:
+			more = false
+		}
+		w.takeHistory()
+		if !w.attempt(ctx) {
+			lost := len(w.batch) + len(w.queue)
+			return fmt.Errorf("store: %d records could not be written: %w", lost, errors.Join(w.Health().Err, w.closeStore()))
+		}
+	}
+	w.storeWall()
+	return w.closeStore()
+}
+
+func (w *Writer) closeStore() error {
+	s := w.store.Swap(nil)
+	if s == nil {
+		return nil
+	}
+	return s.Close()
+}

@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"encoding/csv"
 	"errors"
 	"io/fs"
 	"math"
@@ -11,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"chaffinch/internal/outside"
 )
 
 // the crops that the contract names.
@@ -97,41 +98,6 @@ func TestRatiosAndRanges(t *testing.T) {
 }
 
 // check is a row of the table of published figures.
-type check struct {
-	id, quantity string
-	input        map[string]float64
-	expected     float64
-	source       string
-}
-
-func published(t *testing.T) []check {
-	t.Helper()
-	file, err := os.Open("../testdata/harvest-checks.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var all []check
-	for _, row := range rows[1:] {
-		c := check{id: row[0], quantity: row[1], input: map[string]float64{}, source: row[6]}
-		if c.expected, err = strconv.ParseFloat(row[3], 64); err != nil {
-			t.Fatal(row[0], err)
-		}
-		for _, pair := range strings.Split(row[2], ";") {
-			k, v, _ := strings.Cut(pair, "=")
-			if c.input[k], err = strconv.ParseFloat(v, 64); err != nil {
-				t.Fatal(row[0], err)
-			}
-		}
-		all = append(all, c)
-	}
-	return all
-}
-
 // Counting rules are published as kernels on a square foot for a bushel an acre
 // (NDSU 2003, Kansas State 2022, Missouri G1280, NDSU EB-25) or kernels on a
 // tenth of a square metre for 100 kg/ha (DPIRD Western Australia). Each implies
@@ -146,9 +112,9 @@ func TestKernelMassAgainstPublishedCountingRules(t *testing.T) {
 		"durum": "", "lupin": "", "red lentil": "", "sunflower": "",
 	}
 	seen := map[string]int{}
-	for _, c := range published(t) {
-		_, of, ok := strings.Cut(c.quantity, "thousand-kernel mass implied by ")
-		if c.quantity == "kernel mass implied by rice rule" { // California Rice Research Board, 1971
+	for _, c := range outside.AllPublished(t) {
+		_, of, ok := strings.Cut(c.Quantity, "thousand-kernel mass implied by ")
+		if c.Quantity == "kernel mass implied by rice rule" { // California Rice Research Board, 1971
 			ok, of = true, "rule: rice"
 		}
 		if !ok {
@@ -157,14 +123,14 @@ func TestKernelMassAgainstPublishedCountingRules(t *testing.T) {
 		_, name, _ := strings.Cut(of, ": ")
 		crop, known := crops[name]
 		if !known {
-			t.Errorf("%s: crop %q is not on the list", c.id, name)
+			t.Errorf("%s: crop %q is not on the list", c.ID, name)
 		}
 		if crop == "" {
 			continue
 		}
 		seen[crop]++
-		if got := value(t, crop, "thousand_kernel_g"); math.Abs(got/c.expected-1) > 0.25 {
-			t.Errorf("%s: %s: %g g, the rule implies %g (%s)", c.id, crop, got, c.expected, c.source)
+		if got := value(t, crop, "thousand_kernel_g"); math.Abs(got/c.Want-1) > 0.25 {
+			t.Errorf("%s: %s: %g g, the rule implies %g (%s)", c.ID, crop, got, c.Want, c.Source)
 		}
 	}
 	for _, crop := range []string{"wheat", "barley", "oats", "maize", "soybean", "canola", "pea", "rice"} {
@@ -184,20 +150,20 @@ func TestTestWeightAgainstLegalBushels(t *testing.T) {
 		"canola":                   {"canola"}, "barley": {"barley"}, "rice": {"rice"}, "oats (US)": {"oats"},
 	}
 	compared := 0
-	for _, c := range published(t) {
-		_, name, ok := strings.Cut(c.quantity, "1 bu/ac in kg/ha: ")
+	for _, c := range outside.AllPublished(t) {
+		_, name, ok := strings.Cut(c.Quantity, "1 bu/ac in kg/ha: ")
 		if !ok {
 			continue
 		}
 		if len(crops[name]) == 0 {
-			t.Errorf("%s: %q is not on the list", c.id, name)
+			t.Errorf("%s: %q is not on the list", c.ID, name)
 		}
-		pounds := c.expected * 0.40468564 / 0.45359237 // back from kg/ha
+		pounds := c.Want * 0.40468564 / 0.45359237 // back from kg/ha
 		want := pounds * 0.45359237 / 0.352391
 		for _, crop := range crops[name] {
 			compared++
 			if got := value(t, crop, "test_weight_kg_hl"); math.Abs(got-want) > 0.1 {
-				t.Errorf("%s: %s: %g kg/hl, want %.2f (%s)", c.id, crop, got, want, c.source)
+				t.Errorf("%s: %s: %g kg/hl, want %.2f (%s)", c.ID, crop, got, want, c.Source)
 			}
 		}
 	}
@@ -211,22 +177,22 @@ func TestTestWeightAgainstLegalBushels(t *testing.T) {
 // memory).
 func TestMoistureAndEnergyAgainstPublishedTables(t *testing.T) {
 	moistures, energies := 0, 0
-	for _, c := range published(t) {
-		if _, crop, ok := strings.Cut(c.quantity, "wet mass of one standard bushel: "); ok {
+	for _, c := range outside.AllPublished(t) {
+		if _, crop, ok := strings.Cut(c.Quantity, "wet mass of one standard bushel: "); ok {
 			moistures++
-			if got := value(t, crop, "moisture_pct"); got != c.input["m_std"] {
-				t.Errorf("%s: %s: %g %%, want %g", c.id, crop, got, c.input["m_std"])
+			if got := value(t, crop, "moisture_pct"); got != c.In["m_std"] {
+				t.Errorf("%s: %s: %g %%, want %g", c.ID, crop, got, c.In["m_std"])
 			}
 		}
-		if strings.HasPrefix(c.quantity, "rotary power, ") {
+		if strings.HasPrefix(c.Quantity, "rotary power, ") {
 			energies++
 			crop := "wheat"
-			if strings.Contains(c.quantity, "maize") {
+			if strings.Contains(c.Quantity, "maize") {
 				crop = "maize"
 			}
-			got := value(t, crop, "idle_power_kw") + value(t, crop, "specific_energy_kwh_t")*c.input["feed_t_h"]
-			if math.Abs(got-c.expected) > 0.01 {
-				t.Errorf("%s: %s: %g kW, want %g", c.id, crop, got, c.expected)
+			got := value(t, crop, "idle_power_kw") + value(t, crop, "specific_energy_kwh_t")*c.In["feed_t_h"]
+			if math.Abs(got-c.Want) > 0.01 {
+				t.Errorf("%s: %s: %g kW, want %g", c.ID, crop, got, c.Want)
 			}
 		}
 	}

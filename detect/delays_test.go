@@ -1,58 +1,18 @@
 package detect
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
-)
 
-// inputs reads one row of the table of published examples: the named inputs,
-// the expected value and its tolerance.
-func inputs(t *testing.T, id string) (in map[string]float64, want, tolerance float64) {
-	t.Helper()
-	file, err := os.Open("../testdata/harvest-checks.csv")
-	if err != nil {
-		if os.Getenv("CHAFFINCH_REQUIRE") == "1" {
-			t.Fatal(err)
-		}
-		t.Skipf("the table of published examples is not here: %v", err)
-	}
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, row := range rows {
-		if row[0] != id {
-			continue
-		}
-		in = map[string]float64{}
-		for _, pair := range strings.Split(row[2], ";") {
-			name, text, _ := strings.Cut(pair, "=")
-			if in[name], err = strconv.ParseFloat(text, 64); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if want, err = strconv.ParseFloat(row[3], 64); err != nil {
-			t.Fatal(err)
-		}
-		if tolerance, err = strconv.ParseFloat(row[5], 64); err != nil {
-			t.Fatal(err)
-		}
-		return in, want, tolerance
-	}
-	t.Fatalf("no row %s", id)
-	return
-}
+	"chaffinch/internal/outside"
+)
 
 // A rotor of 50 kg m2 at 860 rpm loses a tenth of its speed in 0.77 s at a
 // deficit of 50 kW (table row H106, derived). The delay of the slowing rotor has
 // to leave a part of that to the operator.
 func TestRotorDelayIsShorterThanTheRotorHas(t *testing.T) {
-	in, want, tolerance := inputs(t, "H106")
+	row := outside.PublishedRow(t, "H106")
+	in, want, tolerance := row.In, row.Want, row.Tolerance
 	omega := in["rpm"] * 2 * math.Pi / 60
 	storedKJ := in["inertia_kg_m2"] * omega * omega / 2 / 1000
 	seconds := storedKJ * (1 - 0.9*0.9) / in["deficit_kw"]

@@ -1,49 +1,12 @@
 package virtual
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 
 	"chaffinch/canbus"
+	"chaffinch/internal/outside"
 )
-
-// check is a row of the numeric checks on power and fuel.
-type check struct {
-	in              map[string]float64
-	want, tolerance float64
-}
-
-func checks(t *testing.T) map[string]check {
-	t.Helper()
-	f, err := os.Open("../../testdata/harvest-checks.csv")
-	if err != nil {
-		if os.Getenv("CHAFFINCH_REQUIRE") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip("no table of checks: ", err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	all := map[string]check{}
-	for _, row := range rows[1:] {
-		k := check{in: map[string]float64{}}
-		for _, part := range strings.Split(row[2], ";") {
-			name, value, _ := strings.Cut(part, "=")
-			k.in[name], _ = strconv.ParseFloat(value, 64)
-		}
-		k.want, _ = strconv.ParseFloat(row[3], 64)
-		k.tolerance, _ = strconv.ParseFloat(row[5], 64)
-		all[row[0]] = k
-	}
-	return all
-}
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
@@ -55,15 +18,14 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 // Propulsion, fuel and rotor energy against the checks of ASABE D497 forms:
 // each row names its own source.
 func TestFormulas(t *testing.T) {
-	all := checks(t)
 	for _, id := range []string{"H085", "H086"} {
-		k := all[id]
-		near(t, id, propulsionKW(k.in["mass_kg"]/1000, k.in["mr"], k.in["grade"], k.in["speed_kmh"]/3.6), k.want, k.tolerance)
+		k := outside.PublishedRow(t, id)
+		near(t, id, propulsionKW(k.In["mass_kg"]/1000, k.In["mr"], k.In["grade"], k.In["speed_kmh"]/3.6), k.Want, k.Tolerance)
 	}
-	k := all["H087"]
-	near(t, "H087", fuelLH(k.in["p_kw"], k.in["x"], 1), k.want, k.tolerance)
-	k = all["H088"]
-	near(t, "H088", fuelLH(k.in["p_kw"], k.in["x"], k.in["n_ratio"]), k.want, k.tolerance)
+	k := outside.PublishedRow(t, "H087")
+	near(t, "H087", fuelLH(k.In["p_kw"], k.In["x"], 1), k.Want, k.Tolerance)
+	k = outside.PublishedRow(t, "H088")
+	near(t, "H088", fuelLH(k.In["p_kw"], k.In["x"], k.In["n_ratio"]), k.Want, k.Tolerance)
 }
 
 // steady is a machine in even crop on the level, at a held speed, with the
@@ -161,19 +123,18 @@ func TestGrainIsNeitherMadeNorLost(t *testing.T) {
 // 50 kW too little, and in half of that with 100 kW (checks H105, H106; the
 // time scale of harvest trouble is 0.4 to 0.8 s).
 func TestRotorSlowsByWhatItLacks(t *testing.T) {
-	all := checks(t)
-	k := all["H106"]
+	k := outside.PublishedRow(t, "H106")
 	for _, lack := range []float64{50, 100} {
 		m, _ := modelNamed("large")
 		crop, _ := cropNamed("wheat")
 		e := newEngine(&m)
 		r := newRotor(&m, &crop, &e)
-		r.inertia = k.in["inertia_kg_m2"]
-		r.nominal = radPerS(k.in["rpm"])
+		r.inertia = k.In["inertia_kg_m2"]
+		r.nominal = radPerS(k.In["rpm"])
 		r.ratio = r.nominal / radPerS(e.reference()) / (1 - creep)
 		r.grip, r.omega, r.baseNm = 1, r.nominal, 0
 		if lack == 50 {
-			near(t, "H105 kJ", 0.5*r.inertia*r.omega*r.omega/1000, all["H105"].want, all["H105"].tolerance)
+			near(t, "H105 kJ", 0.5*r.inertia*r.omega*r.omega/1000, outside.PublishedRow(t, "H105").Want, outside.PublishedRow(t, "H105").Tolerance)
 		}
 		r.cropNm = r.beltNm + lack*1000/r.nominal
 		took := 0.0
@@ -181,7 +142,7 @@ func TestRotorSlowsByWhatItLacks(t *testing.T) {
 			r.step(e.reference(), 0.001)
 			took += 0.001
 		}
-		want := k.want * 50 / lack
+		want := k.Want * 50 / lack
 		near(t, "seconds", took, want, 0.12*want)
 	}
 }

@@ -33,17 +33,6 @@ func rounds(t *testing.T) int {
 	return 4
 }
 
-// freePort is an address that nobody listens on.
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
 // Promise: an event that anyone was shown is not lost, whenever the power
 // goes. The subscriber is a program of others, mosquitto_sub.
 func TestWhatASubscriberSawSurvivesAKill(t *testing.T) {
@@ -55,7 +44,7 @@ func TestWhatASubscriberSawSurvivesAKill(t *testing.T) {
 	seen := map[string]bool{}
 	n := rounds(t)
 	for round := range n {
-		address := freePort(t)
+		address := outside.FreePort(t)
 		host, port, _ := net.SplitHostPort(address)
 		var said bytes.Buffer
 		daemon := exec.Command(program, "demo", "--speed", "100", "--listen", address, "--store", path)

@@ -1,57 +1,19 @@
 package machine
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 	"time"
 
 	"chaffinch/canbus/signal"
+	"chaffinch/internal/outside"
 )
-
-// published reads a row of the table of published examples.
-func published(t *testing.T, id string) (in map[string]float64, want, tolerance float64) {
-	t.Helper()
-	file, err := os.Open("../../testdata/harvest-checks.csv")
-	if err != nil {
-		if os.Getenv("CHAFFINCH_REQUIRE") == "1" {
-			t.Fatal(err)
-		}
-		t.Skipf("the table of published examples is not here: %v", err)
-	}
-	defer file.Close()
-	rows, err := csv.NewReader(file).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	number := func(text string) float64 {
-		v, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return v
-	}
-	for _, row := range rows {
-		if row[0] == id {
-			in = map[string]float64{}
-			for _, pair := range strings.Split(row[2], ";") {
-				name, text, _ := strings.Cut(pair, "=")
-				in[name] = number(text)
-			}
-			return in, number(row[3]), number(row[5])
-		}
-	}
-	t.Fatalf("no row %s", id)
-	return
-}
 
 // H085 and H086: m g (MR + grade) v at a motion resistance of 0.08.
 func TestPropulsion(t *testing.T) {
 	for _, id := range []string{"H085", "H086"} {
-		in, want, tolerance := published(t, id)
+		row := outside.PublishedRow(t, id)
+		in, want, tolerance := row.In, row.Want, row.Tolerance
 		if in["mr"] != motionResistance {
 			t.Fatalf("%s is for another ground", id)
 		}
@@ -64,8 +26,7 @@ func TestPropulsion(t *testing.T) {
 // H082 and H083: the motion resistance of one number lies within those of wheels
 // on firm and tilled ground.
 func TestMotionResistanceIsOfTheRange(t *testing.T) {
-	_, driven, _ := published(t, "H082")
-	_, towed, _ := published(t, "H083")
+	driven, towed := outside.PublishedRow(t, "H082").Want, outside.PublishedRow(t, "H083").Want
 	if motionResistance < towed || motionResistance > driven+0.02 {
 		t.Errorf("%g against %g driven and %g towed", motionResistance, driven, towed)
 	}
@@ -73,7 +34,8 @@ func TestMotionResistanceIsOfTheRange(t *testing.T) {
 
 // H087: ASABE D497.7 at full throttle, turned round.
 func TestLoadFromFuel(t *testing.T) {
-	in, litres, _ := published(t, "H087")
+	row := outside.PublishedRow(t, "H087")
+	in, litres := row.In, row.Want
 	if got := loadFromFuel(litres, in["p_kw"]); math.Abs(got-in["x"]) > 0.001 {
 		t.Errorf("X %.4f from %g L/h, want %g", got, litres, in["x"])
 	}
@@ -93,7 +55,8 @@ func TestFeedFromPower(t *testing.T) {
 		{"H080", Crop{SpecificEnergyKWhT: 1.6, EnergyBasis: PerGrain, IdlePowerKW: 35, MOGRatio: 0.28},
 			func(in map[string]float64, mog float64) float64 { return in["feed_t_h"] * (1 + mog) }},
 	} {
-		in, rotaryKW, _ := published(t, c.id)
+		row := outside.PublishedRow(t, c.id)
+		in, rotaryKW := row.In, row.Want
 		own := DefaultSettings()
 		own.RatedPowerKW = 250
 		engineKW := rotaryKW + wheelKW(own.MassT, 5, 0)/driveEfficiency + auxiliaryShare*own.RatedPowerKW

@@ -17,7 +17,6 @@ type Lines struct {
 	w     *bufio.Writer
 	clock publish.Clock
 	open  []line // in the order raised
-	text  []byte
 }
 
 type line struct {

@@ -17,7 +17,6 @@ type Samples struct {
 	w    *bufio.Writer
 	wall func(signal.Instant) (time.Time, bool)
 	row  []byte
-	step int
 }
 
 // NewSamples writes the header line to w.

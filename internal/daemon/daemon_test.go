@@ -57,21 +57,11 @@ func newRig(t *testing.T, speed float64, change func(*config.Config)) *rig {
 		t.Fatal(wrong)
 	}
 	cfg.Store.Path = filepath.Join(folder, "store.db")
-	cfg.MQTT.Listen = freePort(t)
+	cfg.MQTT.Listen = outside.FreePort(t)
 	if change != nil {
 		change(cfg)
 	}
 	return &rig{t: t, cfg: cfg, source: NewPretend(virtual.New(scenario, 1), origin, speed, Clock{})}
-}
-
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 func (r *rig) run(ctx context.Context) error {
@@ -157,7 +147,7 @@ func TestItGoesOnWithoutAStore(t *testing.T) {
 // acknowledgements, are tested in publish/mqtt.)
 func TestAnotherBrokerGetsEverythingInOrder(t *testing.T) {
 	mosquitto, subscribe := outside.Tool(t, "mosquitto"), outside.Tool(t, "mosquitto_sub")
-	address := freePort(t)
+	address := outside.FreePort(t)
 	host, port, _ := net.SplitHostPort(address)
 	folder := t.TempDir()
 	conf := filepath.Join(folder, "mosquitto.conf")

@@ -144,6 +144,32 @@ func TestFullByItsOwnBound(t *testing.T) {
 	closeStore(t, s)
 }
 
+// While somebody reads, no page of an earlier commit is free again, and
+// deleting needs new pages when there are none.
+func TestFullWhileSomebodyReads(t *testing.T) {
+	s := open(t, newPath(t), Options{MaxBytes: 512 << 10})
+	reader, err := s.db.Begin(false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for err == nil {
+		err = s.Append(history(1, 10))
+	}
+	if !errors.Is(err, ErrFull) {
+		t.Fatal(err)
+	}
+	if n, err := s.Trim(true); err != nil || n == 0 {
+		t.Errorf("%d deleted, %v", n, err)
+	}
+	if err := reader.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Append(history(1, 10)); err != nil {
+		t.Errorf("after the reader has ended: %v", err)
+	}
+	closeStore(t, s)
+}
+
 func TestErrorsAreTold(t *testing.T) {
 	at := func(e syscall.Errno) error { return &fs.PathError{Op: "write", Path: "x", Err: e} }
 	for _, c := range []struct{ err, want error }{

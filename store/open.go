@@ -52,8 +52,8 @@ func (s Settings) Options() Options {
 const (
 	pageSize        = 4096 // said aloud: some 64-bit boards have kernels with pages of 16 KiB
 	defaultMaxBytes = 256 << 20
-	// reserveBytes lets deletes through when the file is full: even they need
-	// a few new pages.
+	// reserveBytes lets deletes through when the file is full: while somebody
+	// reads, even they need new pages.
 	reserveBytes = 1 << 20
 	// allocBytes is the step in which the file grows. bbolt's own 16 MiB
 	// would make a small store look large.

@@ -134,3 +134,36 @@ func TestCheckFileFindsAPageThatLostItsTail(t *testing.T) {
 	}
 	os.Remove(path)
 }
+
+func TestSalvage(t *testing.T) {
+	path := newPath(t)
+	s := open(t, path, Options{})
+	appendAll(t, s, event("left open by the first boot", detect.Raised, detect.Low))
+	closeStore(t, s)
+	s = open(t, path, Options{})
+	long := event("long", detect.Ended, detect.High)
+	long.Payload = []byte(strings.Repeat("0123456789", MaxPayload/10))
+	in := appendAll(t, s, event("still open", detect.Raised, detect.Low), long)
+	s.OutboxDone(in[0].Key)
+	id := s.ID()
+	closeStore(t, s)
+	target := newPath(t)
+	if kept, err := Salvage(path, target); err != nil || kept != 3 {
+		t.Fatalf("kept %d, %v", kept, err)
+	}
+	s = open(t, target, Options{})
+	if s.ID() != id || s.Boot() != 3 {
+		t.Errorf("id %s, was %s; boot %d", s.ID(), id, s.Boot())
+	}
+	if got := readAll(t, s, Event); len(got) != 3 || string(got[2].Payload) != string(long.Payload) || got[2].Key != in[1].Key {
+		t.Errorf("%d events", len(got))
+	}
+	// The boot before the last one had its events ended by the next.
+	if active, err := s.Active(); err != nil || len(active) != 1 || active[0].ID != "still open" {
+		t.Errorf("active %v, %v", active, err)
+	}
+	if m, err := s.OutboxNext(0); err != nil || len(m) != 1 || m[0].Record.ID != "long" {
+		t.Errorf("%d messages, %v", len(m), err)
+	}
+	closeStore(t, s)
+}

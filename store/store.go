@@ -77,10 +77,6 @@ const closeTimeout = 3 * time.Second
 // Close writes the mark of a clean stop and closes the file. Readers must have
 // ended; it waits 3 s for them and then leaves the file as it is, which is safe.
 func (s *Store) Close() error {
-	if s.broken.Load() {
-		s.abandon()
-		return fmt.Errorf("store: close %s: %w", s.path, ErrDamaged)
-	}
 	var err error
 	if !s.opts.ReadOnly {
 		err = s.transact(reserveBytes, func(e *edit) error {
@@ -90,6 +86,10 @@ func (s *Store) Close() error {
 			e.st.Clean = !s.damaged.Load()
 			return nil
 		})
+	}
+	if s.broken.Load() {
+		s.abandon()
+		return fmt.Errorf("store: close %s: %w", s.path, ErrDamaged)
 	}
 	closed := make(chan error, 1)
 	go func() { closed <- guard(s.db.Close) }()
@@ -105,9 +105,10 @@ func (s *Store) Close() error {
 	return nil
 }
 
-// abandon lets go of the file's lock without bbolt's help. The map of the file
-// stays until the process ends.
+// abandon lets go of the file's lock without bbolt's help, and ends all calls
+// to it. The map of the file stays until the process ends.
 func (s *Store) abandon() {
+	s.broken.Store(true)
 	if s.file == nil {
 		return
 	}

@@ -93,3 +93,18 @@ func TestTrimForgetsTheClockOfBootsThatAreGone(t *testing.T) {
 		t.Errorf("%v, %v", d, err)
 	}
 }
+
+// The disk is full of other things: history makes room, and nothing else does.
+func TestTrimOnAFullDisk(t *testing.T) {
+	s := open(t, newPath(t), Options{})
+	appendAll(t, s, ended("a", detect.Low)...)
+	appendAll(t, s, history(100, 100)...)
+	for _, want := range []int{64, 36, 0} {
+		if n, err := s.Trim(true); err != nil || n != want {
+			t.Errorf("%d deleted, want %d; %v", n, want, err)
+		}
+	}
+	if s.Count(Event) != 2 || s.Count(History) != 0 {
+		t.Errorf("%d events, %d of history", s.Count(Event), s.Count(History))
+	}
+}

@@ -317,6 +317,44 @@ func TestWriterOpensADamagedStoreAnew(t *testing.T) {
 	}
 }
 
+// What could not be written into one file goes into another one, which is in a
+// boot of the same number and has records under the same keys.
+func TestWriterGivesNewKeysInANewFile(t *testing.T) {
+	paths := []string{newPath(t), newPath(t)}
+	other := open(t, paths[1], Options{})
+	for _, id := range numbers(20) {
+		appendAll(t, other, event(id, detect.Ended, detect.Low))
+	}
+	var opened int
+	w := startWriter(t, "", Options{}, WriterOptions{Open: func(context.Context) (*Store, Report, error) {
+		if opened++; opened > 1 {
+			return other, Report{}, nil
+		}
+		s, err := Open(paths[0], Options{})
+		return s, Report{}, err
+	}})
+	for _, id := range numbers(10) {
+		w.put(event(id, detect.Ended, detect.Low))
+		w.flush()
+	}
+	if err := os.Truncate(paths[0], 2*pageSize); err != nil {
+		t.Fatal(err)
+	}
+	w.put(event("later", detect.Ended, detect.Low))
+	w.flush()
+	var got []string
+	for _, r := range readAll(t, other, Event) {
+		got = append(got, r.ID)
+	}
+	if want := append(numbers(20), "later"); !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+	if err := w.stop(); err != nil {
+		t.Error(err)
+	}
+	os.Remove(paths[0]) // it was cut
+}
+
 func TestWriterStoresTheOutboxCursor(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -325,23 +325,27 @@ func TestWriterGivesNewKeysInANewFile(t *testing.T) {
 	for _, id := range numbers(20) {
 		appendAll(t, other, event(id, detect.Ended, detect.Low))
 	}
+	f := &faultyFile{t: t}
 	var opened int
 	w := startWriter(t, "", Options{}, WriterOptions{Open: func(context.Context) (*Store, Report, error) {
 		if opened++; opened > 1 {
 			return other, Report{}, nil
 		}
-		s, err := Open(paths[0], Options{})
+		s, err := Open(paths[0], Options{OpenFile: f.open})
 		return s, Report{}, err
 	}})
 	for _, id := range numbers(10) {
 		w.put(event(id, detect.Ended, detect.Low))
 		w.flush()
 	}
+	f.replace(mustOpen(t, "/dev/full", os.O_RDWR))
+	w.put(event("later", detect.Ended, detect.Low))
+	w.until("it has a key, and is not written", func() bool { return errors.Is(w.Health().Err, ErrFull) })
 	if err := os.Truncate(paths[0], 2*pageSize); err != nil {
 		t.Fatal(err)
 	}
-	w.put(event("later", detect.Ended, detect.Low))
 	w.flush()
+	syscall.Close(f.saved)
 	var got []string
 	for _, r := range readAll(t, other, Event) {
 		got = append(got, r.ID)

@@ -31,7 +31,7 @@ type announcer struct {
 }
 
 type notice struct {
-	event   detect.Event
+	event   *detect.Event // nil: of an earlier run, for the outbox alone
 	payload []byte
 	since   time.Time
 }
@@ -40,7 +40,15 @@ type notice struct {
 func (a *announcer) expect(e *detect.Event, payload []byte, now time.Time) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.waiting = append(a.waiting, notice{*e, payload, now})
+	own := *e
+	a.waiting = append(a.waiting, notice{&own, payload, now})
+}
+
+// expectSilently notes a record that is only stored and sent elsewhere.
+func (a *announcer) expectSilently(now time.Time) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.waiting = append(a.waiting, notice{since: now})
 }
 
 // committed publishes what is on the disk now.
@@ -81,7 +89,7 @@ func (a *announcer) tooLong(now time.Time) bool {
 	for i := range a.waiting[a.early:] {
 		n := &a.waiting[a.early+i]
 		limit := waitOther
-		if n.event.Priority == detect.High {
+		if n.event != nil && n.event.Priority == detect.High {
 			limit = waitUrgent
 		}
 		if now.Sub(n.since) >= limit {
@@ -92,10 +100,13 @@ func (a *announcer) tooLong(now time.Time) bool {
 }
 
 func (a *announcer) publish(n *notice) {
-	for _, m := range a.board.Apply(&n.event, n.payload) {
+	if n.event == nil {
+		return
+	}
+	for _, m := range a.board.Apply(n.event, n.payload) {
 		a.send(m)
 	}
 	if a.told != nil {
-		a.told(&n.event)
+		a.told(n.event)
 	}
 }

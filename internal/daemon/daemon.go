@@ -61,7 +61,7 @@ type Daemon struct {
 	clock  publish.Clock
 	board  *publish.Board
 	writer *store.Writer
-	opened chan uint64 // the first opening's boot number
+	opened chan uint64 // the first opening's boot number; 0 where it cannot be trusted to be new
 	outbox *outbox
 	broker *mqtt.Broker // nil when another one is configured
 	uplink *mqtt.Uplink // nil when there is none
@@ -71,6 +71,11 @@ type Daemon struct {
 	lived   signal.Instant // of the newest live message
 	seq     uint64         // event messages of this run
 	failure error          // of handing a record over; the core's goroutine
+
+	// How event time and calendar time belonged together when last stored.
+	dated      bool
+	dateSource store.Source
+	dateOffset time.Time
 }
 
 // storeAtStart is how long the first opening of the store may hold up the
@@ -112,6 +117,7 @@ func Run(ctx context.Context, o Options) error {
 		return err
 	}
 	d.makePublishers(topics)
+	d.endInterrupted()
 
 	err = d.work(ctx)
 	stopWriting()
@@ -200,6 +206,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 			free <- b
 		case now := <-tick.C:
 			d.tell.overdue(now, d.writer.Health().Err != nil)
+			d.keepDates()
 			if !d.core.Started() {
 				d.waitForBus()
 			}
@@ -250,14 +257,6 @@ func (d *Daemon) send(m publish.Message) {
 	}
 }
 
-// wall is the calendar time of an instant of event time.
-func (d *Daemon) wall(at signal.Instant) (time.Time, bool) {
-	if !d.core.Started() {
-		return d.o.Source.Wall(d.start + int64(at))
-	}
-	return d.o.Source.Wall(d.core.Stamp(at))
-}
-
 // boot is the number of this run. It comes from the store, which counts. When
 // there is no store, a number from chance keeps the events' names apart.
 func (d *Daemon) boot(ctx context.Context) uint64 {
@@ -267,7 +266,10 @@ func (d *Daemon) boot(ctx context.Context) uint64 {
 	for waiting := true; waiting; {
 		select {
 		case n := <-d.opened:
-			return n
+			if n != 0 {
+				return n
+			}
+			waiting = false
 		case <-look.C:
 			waiting = d.writer.Health().Err == nil
 		case <-limit:
@@ -276,7 +278,9 @@ func (d *Daemon) boot(ctx context.Context) uint64 {
 			waiting = false
 		}
 	}
-	d.log.Error("the store is not open; going on without", "error", d.writer.Health().Err)
+	if err := d.writer.Health().Err; err != nil {
+		d.log.Error("the store is not open; going on without", "error", err)
+	}
 	var b [8]byte
 	if _, err := rand.Read(b[:]); err != nil {
 		return math.MaxUint32

@@ -112,6 +112,48 @@ func TestWhatIsToldIsStoredInTheSameOrder(t *testing.T) {
 	}
 }
 
+// What a run left open is ended by the next one, also at a broker elsewhere.
+func TestTheNextRunEndsWhatWasInterrupted(t *testing.T) {
+	r := newRig(t, 200, nil)
+	if err := r.run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s, err := store.Open(r.cfg.Store.Path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	left := []byte(`{"v":1,"id":"m2-1","phase":"raised","subject":null,"event":{"id":"e2-1","kind":"engine-hot","ended":null}}`)
+	if err := s.Append([]store.Record{{Kind: store.Event, ID: "e2-1", Priority: detect.High, Send: true, Payload: left}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil { // as if the power had gone then
+		t.Fatal(err)
+	}
+	again := newRig(t, 1, func(c *config.Config) { c.Store.Path = r.cfg.Store.Path })
+	ctx, stop := context.WithTimeout(t.Context(), time.Second)
+	defer stop()
+	if err := again.run(ctx); err != nil {
+		t.Fatal(err)
+	}
+	stored := again.stored()
+	if last := stored[len(stored)-1]; last != "e2-1 ended" {
+		t.Errorf("the last record is %q", last)
+	}
+	s, err = store.Open(r.cfg.Store.Path, store.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if open, err := s.Active(); err != nil || len(open) != 0 {
+		t.Errorf("still open: %v %v", open, err)
+	}
+	if dates, err := s.Dates(); err != nil {
+		t.Error(err)
+	} else if at, source, ok := dates.Date(1, 0); !ok || source != store.SystemClock || at.Year() != 2026 {
+		t.Errorf("the first run's dates: %v %v %v", at, source, ok)
+	}
+}
+
 func TestItStopsWhenAskedWithinASecond(t *testing.T) {
 	r := newRig(t, 1, nil)
 	ctx, stop := context.WithCancel(t.Context())

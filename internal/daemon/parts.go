@@ -24,8 +24,12 @@ func (d *Daemon) makeWriter() {
 			if r.Verdict == store.Damaged {
 				d.log.Error("store was damaged", "detail", r.Detail, "set_aside", r.SetAside, "records_kept", r.Kept)
 			}
+			boot := uint64(s.Boot())
+			if r.Verdict == store.Damaged && !r.Salvaged {
+				boot = 0 // a new file counts from 1 again
+			}
 			select {
-			case d.opened <- uint64(s.Boot()):
+			case d.opened <- boot:
 			default: // opened again in the middle of a run
 			}
 		},

@@ -1,0 +1,42 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"chaffinch/detect"
+	"chaffinch/publish"
+	"chaffinch/store"
+)
+
+// endInterrupted ends what runs before this one left open, when the power went
+// in the middle of an alarm.
+func (d *Daemon) endInterrupted() {
+	s := d.writer.Store()
+	if s == nil {
+		return
+	}
+	left, err := s.Active()
+	if err != nil {
+		d.log.Error("cannot tell what the last run left open", "error", err)
+		return
+	}
+	for _, r := range left {
+		if r.Key.Boot == s.Boot() {
+			continue
+		}
+		d.seq++
+		payload, err := publish.AppendInterrupted(nil, d.seq, 0, r.Payload, d.clock)
+		if err != nil {
+			d.log.Error("event of an earlier run cannot be ended", "event", r.ID, "error", err)
+			continue
+		}
+		d.tell.expectSilently(time.Now())
+		err = d.writer.Put(context.Background(), store.Record{
+			Kind: store.Event, ID: r.ID, Phase: detect.Ended, Priority: r.Priority, Send: true, Payload: payload,
+		})
+		if err != nil {
+			d.log.Error("event of an earlier run not ended", "event", r.ID, "error", err)
+		}
+	}
+}

@@ -37,6 +37,11 @@ func newQuiet(h slog.Handler) *quiet {
 	return &quiet{Handler: h, said: &said{last: map[string]*repeat{}}}
 }
 
+// Enabled leaves out how the library is doing when it is doing well.
+func (q *quiet) Enabled(ctx context.Context, level slog.Level) bool {
+	return level >= slog.LevelWarn && q.Handler.Enabled(ctx, level)
+}
+
 // Handle passes the record on if its message was not passed on lately.
 func (q *quiet) Handle(ctx context.Context, r slog.Record) error {
 	heldBack, ok := q.said.pass(r.Message, r.Time)

@@ -128,7 +128,7 @@ func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
 	}
 	fmt.Fprintln(w)
 	if s.segments > 1 {
-		fmt.Fprintf(w, "  the clock of the log steps: %d segments, each judged by itself\n", s.segments)
+		fmt.Fprintf(w, "  %d segments: the bus was silent between them, or the log's clock stepped\n", s.segments)
 	}
 	if log.Bad > 0 || log.Skipped > 0 {
 		fmt.Fprintf(w, "  %d lines could not be read, %d were no frames\n", log.Bad, log.Skipped)
@@ -159,6 +159,9 @@ func (s *Summary) writeSignals(w io.Writer) {
 			fmt.Fprintf(w, "  %-22s %11s %11s %11s %-5s %6s\n", "heard", "lowest", "mean", "highest", "unit", "usable")
 		}
 		d := info.Decimals
+		if info.Flag {
+			d = 2 // the mean is the share of readings in which it was set
+		}
 		fmt.Fprintf(w, "  %-22s %11.*f %11.*f %11.*f %-5s %5.0f%%\n", info.Words,
 			d, sp.min, d, sp.sum/float64(sp.good), d, sp.max, info.Unit, 100*float64(sp.usable)/float64(max(sp.steps, 1)))
 	}

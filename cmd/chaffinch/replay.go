@@ -19,8 +19,8 @@ import (
 )
 
 type replayFlags struct {
-	config, events, samples string
-	quiet                   bool
+	config, events, samples, record string
+	quiet                           bool
 }
 
 func replayVerb(s streams) *cobra.Command {
@@ -45,6 +45,7 @@ SocketCAN. Lines that cannot be read are counted and reported.`,
 	cmd.Flags().StringVar(&f.config, "config", "", "configuration file (default: the built-in one)")
 	cmd.Flags().StringVar(&f.events, "events", "-", "where the events go, as JSON lines")
 	cmd.Flags().StringVar(&f.samples, "samples", "", "where a CSV table of every signal goes, one row a second")
+	cmd.Flags().StringVar(&f.record, "record", "", "where the frames go, as a candump log")
 	cmd.Flags().BoolVar(&f.quiet, "quiet", false, "no summary and no progress")
 	return cmd
 }
@@ -89,12 +90,25 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	if c, err = core.New(cfg, out); err != nil {
 		return err
 	}
+	var record io.Writer
+	if f.record != "" {
+		file, closeRecord, err2 := create(s, f.record)
+		if err2 != nil {
+			return err2
+		}
+		defer closeRecord(&err)
+		record = file
+	}
 	bar := progress(s, f.quiet, logs)
-	err = c.Replay(cmd.Context(), log, func(fr *canbus.Frame) {
-		summary.Frame(fr)
-		if bar != nil && summary.Frames()%8192 == 0 {
+	err = c.Replay(cmd.Context(), log, func(frames []canbus.Frame) error {
+		summary.Batch(frames)
+		if bar != nil {
 			bar.Set64(log.Stats().Bytes)
 		}
+		if record != nil {
+			return canbus.NewLogWriter(record, log.Interfaces()).Write(frames)
+		}
+		return nil
 	})
 	if bar != nil {
 		bar.Clear()

@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"compress/gzip"
 	"encoding/json"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -98,5 +100,36 @@ func TestSamplesOfARecording(t *testing.T) {
 	}
 	if !bytes.Contains(rows[60], []byte("idle")) || !bytes.HasPrefix(rows[60], []byte("2021-10-25T19:01:54.020Z,idle,0,65")) {
 		t.Errorf("row 60: %s", rows[60])
+	}
+}
+
+// What replay records, candump's own tools read, and it replays to the same
+// events.
+func TestRecordOfARecording(t *testing.T) {
+	for _, name := range []string{"tractor-gears-difflock.log", "truck-idle-two-channels.log.gz"} {
+		copied := filepath.Join(t.TempDir(), "copy.log")
+		first := chaffinch(nil, "replay", "--quiet", "--record", copied, recording(name))
+		again := chaffinch(nil, "replay", "--quiet", copied)
+		if first.code != exitDone || again.code != exitDone || first.out != again.out {
+			t.Errorf("%s: the record gives other events", name)
+		}
+	}
+	// This one was written by candump itself.
+	file, err := os.Open(recording("truck-busy-bus-values-not-available.log.gz"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	unpacked, err := gzip.NewReader(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain, err := io.ReadAll(unpacked)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := chaffinch(plain, "replay", "--quiet", "--events", os.DevNull, "--record", "-", "-")
+	if r.out != string(plain) {
+		t.Error("a candump log was not recorded byte for byte")
 	}
 }

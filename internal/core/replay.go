@@ -9,15 +9,17 @@ import (
 )
 
 // Replay runs a log through the core to its end, or until ctx ends. Each is
-// called for every frame after the core has taken it, and may be nil.
-func (c *Core) Replay(ctx context.Context, log *canbus.LogReader, each func(*canbus.Frame)) error {
+// called for every batch after the core has taken it, and may be nil.
+func (c *Core) Replay(ctx context.Context, log *canbus.LogReader, each func([]canbus.Frame) error) error {
 	batch := make([]canbus.Frame, 512)
 	for {
 		n, err := log.Read(batch)
 		for i := range batch[:n] {
 			c.Frame(&batch[i])
-			if each != nil {
-				each(&batch[i])
+		}
+		if each != nil {
+			if err := each(batch[:n]); err != nil {
+				return err
 			}
 		}
 		switch {

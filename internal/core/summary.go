@@ -42,8 +42,14 @@ func NewSummary() *Summary {
 	return &Summary{activity: map[machine.Activity]int{}, kinds: map[string]int{}}
 }
 
-// Frame counts a frame.
-func (s *Summary) Frame(f *canbus.Frame) {
+// Batch counts frames.
+func (s *Summary) Batch(frames []canbus.Frame) {
+	for i := range frames {
+		s.frame(&frames[i])
+	}
+}
+
+func (s *Summary) frame(f *canbus.Frame) {
 	if s.frames == 0 {
 		s.first = f.Stamp
 	}
@@ -61,9 +67,6 @@ func (s *Summary) Frame(f *canbus.Frame) {
 		s.standard++
 	}
 }
-
-// Frames is how many frames were counted.
-func (s *Summary) Frames() int64 { return s.frames }
 
 // Reading takes a reading.
 func (s *Summary) Reading(id signal.ID, r *signal.Reading[float64]) {

@@ -10,11 +10,11 @@ func Demo() Scenario {
 		Machine: "large", Crop: "wheat", Signals: "full",
 		InCrop: true, OnTheGo: true, PassM: 420, SlopePct: 1, Uneven: 0.08, LoadPct: 78,
 		Events: []Trouble{
+			{At: 8, Kind: "fault-code", SPN: 1554, FMI: 18, Lamp: "warning", For: 45},
 			{At: 12, Kind: "overload", Size: 1.25, For: 40},
 			{At: 150, Kind: "slug", Size: 1.35, For: 3},
 			{At: 235, Kind: "gap", Size: 0.08, For: 14},
 			{At: 330, Kind: "silent", Signal: "rotor_speed_rpm", For: 40},
-			{At: 420, Kind: "fault-code", SPN: 1554, FMI: 18, Lamp: "warning", For: 45},
 			{At: 500, Kind: "separation-loss", For: 90},
 			{At: 640, Kind: "slug", Size: 1.35, For: 2.5},
 			{At: 760, Kind: "error", Signal: "cleaning_loss_pct", For: 20},

@@ -158,7 +158,7 @@ func TestDemo(t *testing.T) {
 		for _, v := range truth.Intervals {
 			kinds[v.Kind]++
 		}
-		if v := truth.Intervals[0]; v.Kind != "engine-overload" || v.Began > 30 {
+		if v := truth.Intervals[0]; v.Began > 10 {
 			t.Errorf("seed %d begins with %+v", seed, v)
 		}
 		for _, k := range []string{"rotor-slowing", "feed-drop", "signal-silent", "fault-code", "separation-loss-high", "signal-faulty"} {

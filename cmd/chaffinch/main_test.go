@@ -50,6 +50,7 @@ func TestWrongUseSaysWhatToDo(t *testing.T) {
 		{"replay without a log", "replay --help", []string{"replay"}},
 		{"unknown flag", "--help shows an example", []string{"replay", "--colour", "x.log"}},
 		{"demo too fast", "0.1 to 1000", []string{"demo", "--speed", "5000"}},
+		{"survey of nothing", "give logs, or an --interface", []string{"survey"}},
 		{"two stores", "give one store", []string{"check-store", "a", "b"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -74,7 +75,7 @@ func TestWhatCannotBeReadFails(t *testing.T) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"run", "demo", "replay", "simulate", "check-config", "check-store", "version"} {
+	for _, verb := range []string{"run", "demo", "replay", "survey", "simulate", "check-config", "check-store", "version"} {
 		r := chaffinch(nil, verb, "--help")
 		if r.code != exitDone || !strings.Contains(r.out, "Examples:\n  chaffinch "+verb) {
 			t.Errorf("%s --help: code %d\n%s", verb, r.code, r.out)

@@ -13,9 +13,7 @@ import (
 	"chaffinch/internal/config"
 	"chaffinch/internal/core"
 
-	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 )
 
 type replayFlags struct {
@@ -149,28 +147,4 @@ func create(s streams, path string) (io.Writer, func(*error), error) {
 		return nil, nil, err
 	}
 	return file, func(err *error) { *err = errors.Join(*err, file.Close()) }, nil
-}
-
-// progress is a bar on a terminal, by bytes read, or nil.
-func progress(s streams, quiet bool, paths []string) *progressbar.ProgressBar {
-	file, ok := s.err.(*os.File)
-	if quiet || !ok || !term.IsTerminal(int(file.Fd())) {
-		return nil
-	}
-	var total int64
-	for _, p := range paths {
-		if info, err := os.Stat(p); err == nil {
-			total += info.Size()
-		}
-	}
-	if total == 0 {
-		total = -1
-	}
-	return progressbar.NewOptions64(total,
-		progressbar.OptionSetWriter(s.err),
-		progressbar.OptionSetDescription("  replaying"),
-		progressbar.OptionSetWidth(40),
-		progressbar.OptionThrottle(100*time.Millisecond),
-		progressbar.OptionClearOnFinish(),
-	)
 }

@@ -26,6 +26,8 @@ type Outputs struct {
 	Event func(*detect.Event)
 	// Reading is called for each reading that was heard. May be nil, as may all.
 	Reading func(signal.ID, *signal.Reading[float64])
+	// Message is called for each message that came in several frames.
+	Message func(*j1939.Transfer)
 	// State is called once a step, ten times a second of event time.
 	State func(*machine.State)
 }
@@ -97,6 +99,9 @@ func (c *Core) Frame(f *canbus.Frame) {
 	c.apply(c.decoder.Decode(f))
 	if m, ok := c.transport.Feed(f, f.At); ok {
 		c.addresses.Command(&m)
+		if c.out.Message != nil {
+			c.out.Message(&m)
+		}
 		c.apply(c.decoder.DecodeMessage(m.PGN, m.Interface, m.Source, m.Destination, m.Payload, f.At))
 		if m.PGN == j1939.ProcessData {
 			c.takePool(&m)
@@ -202,6 +207,17 @@ func (c *Core) takeFaults(now signal.Instant) {
 
 // BusClock is the newest calendar time that the bus told.
 func (c *Core) BusClock() decode.Clock { return c.decoder.Clock() }
+
+// RouteName names the way by which a reading came.
+func (c *Core) RouteName(r signal.Route) string { return c.decoder.RouteName(r) }
+
+// Name is the NAME that holds an address, if it has been claimed.
+func (c *Core) Name(iface, address uint8) (j1939.Name, bool) {
+	return c.addresses.Name(iface, address)
+}
+
+// Transport tells what became of the long messages.
+func (c *Core) Transport() j1939.Stats { return c.transport.Stats() }
 
 // Blind lists the alarms that cannot be judged at the newest state.
 func (c *Core) Blind() []detect.BlindKind { return c.detectors.Blind() }

@@ -23,7 +23,6 @@ var order = []string{
 	"canbus/decode",
 	"canbus/find",
 	"canbus/virtual",
-	"canbus/survey",
 	"detect/machine",
 	"detect",
 	"detect/advise",
@@ -35,6 +34,7 @@ var order = []string{
 	"configs",
 	"internal/config",
 	"internal/core",
+	"internal/survey",
 	"internal/daemon",
 	"cmd/chaffinch",
 }

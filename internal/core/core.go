@@ -100,7 +100,8 @@ func (c *Core) Frame(f *canbus.Frame) {
 	if m, ok := c.transport.Feed(f, f.At); ok {
 		c.addresses.Command(&m)
 		if c.out.Message != nil {
-			c.out.Message(&m)
+			whole := m // only here may it go to the heap
+			c.out.Message(&whole)
 		}
 		c.apply(c.decoder.DecodeMessage(m.PGN, m.Interface, m.Source, m.Destination, m.Payload, f.At))
 		if m.PGN == j1939.ProcessData {

@@ -142,16 +142,16 @@ func (c *choice) compare(now signal.Instant, maxAge time.Duration, tolerance tol
 	}
 }
 
-// forget drops the sources that the test picks. If that of the signal is among
-// them, the next source that is Good takes over.
-func (c *choice) forget(drop func(signal.Source) bool) {
+// forget drops the sources at an address. If that of the signal is among them,
+// the next source that is Good takes over.
+func (c *choice) forget(face, address uint8) {
 	if c.n == 0 {
 		return
 	}
 	present := c.candidates[c.present].from
 	kept, at := 0, -1
 	for i := range c.n {
-		if k := c.candidates[i]; !drop(k.from) {
+		if k := c.candidates[i]; k.from.Interface != face || k.from.Address != address {
 			c.candidates[kept] = k
 			if k.from == present {
 				at = kept
@@ -162,6 +162,22 @@ func (c *choice) forget(drop func(signal.Source) bool) {
 	c.n, c.present, c.dispute = kept, max(at, 0), dispute{}
 	if at < 0 && kept > 0 {
 		c.candidates[0].at, c.candidates[0].goodAt = signal.Never, signal.Never
+	}
+}
+
+// move changes the address of sources.
+func (c *choice) move(face, from, to uint8) {
+	change := func(s *signal.Source) {
+		if s.Interface == face && s.Address == from {
+			s.Address = to
+		}
+	}
+	for i := range c.n {
+		change(&c.candidates[i].from)
+	}
+	change(&c.dispute.other)
+	if c.begun {
+		change(&c.used)
 	}
 }
 

@@ -116,7 +116,7 @@ func New(s Settings) (*Decoder, error) {
 	if err := d.addMaps(s.Maps); err != nil {
 		return nil, err
 	}
-	d.out = make([]Update, 0, signal.Count+len(d.maps))
+	d.out = make([]Update, 0, 2*signal.Count+len(d.maps))
 	d.faults = NewFaultTable()
 	d.Reset()
 	return d, nil
@@ -219,7 +219,7 @@ func (d *Decoder) take(id signal.ID, route signal.Route, from signal.Source, at 
 		return
 	}
 	if isNew {
-		k.rank = d.rank(id, route, from.Address)
+		k.rank = d.rank(id, route, from)
 	}
 	k.value, k.quality, k.at, k.onChange = v, q, at, onChange
 	if q == signal.Good {
@@ -252,10 +252,10 @@ func (d *Decoder) presentHeard(c *choice) signal.Instant {
 // rank orders the sources of a signal: those of the configured order, then the
 // owner's maps, then the standard messages. An engine's own address goes
 // before that of a gateway which sends its messages again.
-func (d *Decoder) rank(id signal.ID, r signal.Route, address uint8) uint16 {
+func (d *Decoder) rank(id signal.ID, r signal.Route, from signal.Source) uint16 {
 	const mapRank, standardRank = 1000, 2000
-	for i, p := range d.prefer[id] {
-		if p.matches(d.RouteName(r), address) {
+	for i := range d.prefer[id] {
+		if d.prefer[id][i].matches(d.RouteName(r), from.Interface, from.Address) {
 			return uint16(min(i, mapRank-1))
 		}
 	}
@@ -263,7 +263,7 @@ func (d *Decoder) rank(id signal.ID, r signal.Route, address uint8) uint16 {
 		return mapRank + uint16(r-standardRoutes)
 	}
 	rank := standardRank + 2*uint16(r)
-	if routes[r].engine && address != 0 {
+	if routes[r].engine && from.Address != 0 {
 		rank++
 	}
 	return rank

@@ -38,6 +38,17 @@ func (b *bus) keep(updates []Update) []Update {
 	return updates
 }
 
+// claims says that the node with a NAME has an address from now on.
+func (b *bus) claims(address uint8, name j1939.Name) {
+	c := j1939.AddressChange{At: b.now, Name: name, From: j1939.NullAddress, To: address}
+	for a := range uint8(j1939.NullAddress) {
+		if b.Named(0, a) == name {
+			c.From = a
+		}
+	}
+	b.keep(b.Follow(c))
+}
+
 // value sends a process data value from an address to another.
 func (b *bus) value(from, to uint8, element, ddi uint16, value int32) {
 	var f canbus.Frame
@@ -185,11 +196,11 @@ func TestMessagesOfSeveralFrames(t *testing.T) {
 func TestClaimsMoveWhatWasLearned(t *testing.T) {
 	b := newBus(t, Settings{})
 	b.frame("0CFE4945", "A00F6EBC0E00FF01")
-	b.Claimed(0, 0x45, 1)
+	b.claims(0x45, 1)
 	b.frame("0CFE4945", "A00F6EBC0E00FF01")
 	b.frame("0CFE4846", "A00F6EBC0E00C855")
 	b.want(signal.GroundSpeed.ID, 14.4, "PGN 65097 SPN 1859")
-	b.Claimed(0, 0x45, 2) // another node took the address
+	b.claims(0x45, 2) // another node took the address
 	b.frame("0CFE4846", "A00F6EBC0E00C855")
 	b.want(signal.GroundSpeed.ID, 14.4, "PGN 65096 SPN 1862")
 	b.frame("18FECA45", "04FFD0050102FFFF")
@@ -197,11 +208,11 @@ func TestClaimsMoveWhatWasLearned(t *testing.T) {
 	if len(b.Faults(b.now)) != 1 {
 		t.Error("no fault")
 	}
-	b.Claimed(0, 0x45, 3)
+	b.claims(0x45, 3)
 	if len(b.Faults(b.now)) != 0 {
 		t.Error("the new node has the old one's fault")
 	}
-	b.Claimed(0, 0x45, 2)
+	b.claims(0x45, 2)
 	if b.Named(0, 0x45) != 2 {
 		t.Errorf("NAME %x", b.Named(0, 0x45))
 	}

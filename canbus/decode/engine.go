@@ -88,6 +88,14 @@ func (e *engines) forget(face, address uint8) {
 	e.n = kept
 }
 
+func (e *engines) move(face, from, to uint8) {
+	for i := range e.n {
+		if s := &e.list[i].From; s.Interface == face && s.Address == from {
+			s.Address = to
+		}
+	}
+}
+
 // Engine is what is known of the engine whose torque is in use, and whether it
 // said anything of itself.
 func (d *Decoder) Engine() (Engine, bool) {

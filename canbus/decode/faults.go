@@ -1,6 +1,7 @@
 package decode
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -64,6 +65,19 @@ func (t *FaultTable) Forget(face, address uint8) {
 	t.codes = slices.DeleteFunc(t.codes, func(k tracked) bool {
 		return k.Source.Interface == face && k.Source.Address == address
 	})
+}
+
+// Move takes the codes of a node to its new address.
+func (t *FaultTable) Move(face, from, to uint8) {
+	moved := false
+	for i := range t.codes {
+		if s := &t.codes[i].Source; s.Interface == face && s.Address == from {
+			s.Address, moved = to, true
+		}
+	}
+	if moved {
+		slices.SortFunc(t.codes, func(a, b tracked) int { return cmp.Compare(a.key(), b.key()) })
+	}
 }
 
 // Dropped counts codes for which there was no room.

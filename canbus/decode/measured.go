@@ -36,6 +36,12 @@ func (c *controllers) forget(face, address uint8) {
 	}
 }
 
+func (c *controllers) move(face, from, to uint8) {
+	if c.at[face][from] {
+		c.at[face][from], c.at[face][to] = false, true
+	}
+}
+
 // fromClient tells whether a message goes from a client to a task controller.
 // Before any task controller has been heard it is enough that it does not come
 // from where one usually lives.
@@ -148,6 +154,21 @@ func (s *measuredState) forget(face, address uint8) {
 		}
 	}
 	s.made[face][address] = false
+}
+
+func (s *measuredState) move(face, from, to uint8) {
+	for i := range s.used {
+		if e := &s.elements[i]; e.face == face && e.address == from {
+			e.address = to
+		}
+	}
+	for i := range s.threshing {
+		if t := &s.threshing[i]; t.used && t.face == face && t.address == from {
+			t.address = to
+		}
+	}
+	s.made[face][to] = s.made[face][from]
+	s.made[face][from] = false
 }
 
 // lowest tells whether the element is the lowest that gave the identifier so

@@ -100,7 +100,7 @@ func pool() *processdata.Pool {
 
 func TestPoolTellsElementsApart(t *testing.T) {
 	b := newBus(t, Settings{})
-	b.Claimed(0, 135, 0xA00E810000000001)
+	b.claims(135, 0xA00E810000000001)
 	b.keep(b.SetPool(0, 135, pool(), b.now))
 	b.value(135, 247, 7, 390, 8200000)
 	b.want(signal.RotorSpeed.ID, 820, "DDI 390")
@@ -111,7 +111,7 @@ func TestPoolTellsElementsApart(t *testing.T) {
 	b.value(135, 247, 9, 67, 0) // a section is lifted
 	b.want(signal.CutWidth.ID, 3, "DDI 67")
 	// The pool stays with its node when that takes another address.
-	b.Claimed(0, 140, 0xA00E810000000001)
+	b.claims(140, 0xA00E810000000001)
 	b.value(140, 247, 7, 390, 8300000)
 	b.want(signal.RotorSpeed.ID, 830, "DDI 390")
 

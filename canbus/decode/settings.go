@@ -16,7 +16,8 @@ type Settings struct {
 	Maps []MapEntry
 	// Prefer gives, by the name of a signal, its sources in order. A source is
 	// a route's name or the beginning of it ("PGN 65097"), and may end in the
-	// sender's address: "PGN 61444 SPN 190 from 0". Sources that are not named
+	// sender's address, followed by its NAME once that was heard:
+	// "PGN 61444 SPN 190 from 0". Sources that are not named
 	// come after, the owner's maps before the standard messages.
 	Prefer map[string][]string
 	// RotorElement is the device element whose revolutions (DDI 390) are those
@@ -52,13 +53,13 @@ func (s *Settings) Validate() []*problem.Problem {
 
 // preference is one entry of a configured order.
 type preference struct {
-	name    string
-	address int // -1 for any
+	name string
+	from sender
 }
 
 func parsePreference(text string) (preference, error) {
 	name, from, has := strings.Cut(text, " from ")
-	p := preference{name: strings.TrimSpace(name), address: -1}
+	p := preference{name: strings.TrimSpace(name), from: senderAt(anyone)}
 	if p.name == "" {
 		return p, errors.New("a source without a name")
 	}
@@ -67,14 +68,14 @@ func parsePreference(text string) (preference, error) {
 		if err != nil || a > 253 {
 			return p, fmt.Errorf("%q is not an address from 0 to 253", from)
 		}
-		p.address = int(a)
+		p.from = senderAt(int16(a))
 	}
 	return p, nil
 }
 
 // matches tells whether a route from an address is meant.
-func (p preference) matches(route string, address uint8) bool {
-	if p.address >= 0 && p.address != int(address) {
+func (p *preference) matches(route string, face, address uint8) bool {
+	if !p.from.is(face, address) {
 		return false
 	}
 	return route == p.name || strings.HasPrefix(route, p.name+" ")

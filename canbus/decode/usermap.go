@@ -9,21 +9,13 @@ import (
 	"chaffinch/canbus/signal"
 )
 
-// Senders that are not an address.
-const (
-	anyone  = -1
-	unknown = -2 // to be known by its NAME, which has not been heard
-)
-
 // userMap is a map of the owner, ready for use.
 type userMap struct {
 	name  string
 	id    signal.ID
 	route signal.Route
 
-	source      int16      // address, anyone or unknown
-	node        j1939.Name // whose address source is; 0 if not known
-	face        uint8      // interface of node
+	from        sender
 	destination int16
 
 	start, length, last uint8 // last byte that the field touches
@@ -59,14 +51,14 @@ func (d *Decoder) addMaps(entries []MapEntry) error {
 		var p *plan
 		if id := entries[i].ID; id != nil && *id <= standardIDs {
 			p = d.standardPlan(uint32(*id))
-			m.source, m.destination = anyone, anyone
+			m.destination = anyone
 		} else {
 			pgn, source, destination, ok := entries[i].frame()
 			if !ok {
 				return fmt.Errorf("decode: map %d names no parameter group", i)
 			}
-			if m.source != unknown {
-				m.source = source
+			if m.from.node == 0 {
+				m.from = senderAt(source)
 			}
 			m.destination = destination
 			p = d.planFor(pgn)
@@ -88,7 +80,7 @@ func (d *Decoder) standardPlan(id uint32) *plan {
 // compile takes a valid entry apart.
 func compile(e *MapEntry) userMap {
 	m := userMap{
-		source: anyone, start: uint8(e.StartBit), length: uint8(e.Length),
+		from: senderAt(anyone), start: uint8(e.StartBit), length: uint8(e.Length),
 		signed: e.Signed, scale: 1, offset: e.Offset, onChange: e.OnChange, rule: j1939.Whole,
 	}
 	m.id, _ = signal.ByName(e.Signal)
@@ -104,8 +96,8 @@ func compile(e *MapEntry) userMap {
 	}
 	m.onesMissing = !e.Signed && (e.Length == 8 || e.Length == 16 || e.Length == 32)
 	if e.SourceName != "" {
-		m.node, _ = parseName(e.SourceName)
-		m.source = unknown
+		name, _ := parseName(e.SourceName)
+		m.from = senderNamed(name)
 	}
 	if w := e.When; w != nil {
 		m.when, m.whenStart, m.whenLength, m.whenEquals = true, uint8(w.StartBit), uint8(w.Length), uint64(w.Equals)
@@ -115,20 +107,9 @@ func compile(e *MapEntry) userMap {
 	return m
 }
 
-// claimed follows the node: a source that was given as an address belongs to
-// the first NAME that is met at it.
-func (m *userMap) claimed(face, address uint8, name j1939.Name) {
-	switch {
-	case m.node != 0 && m.node == name:
-		m.source, m.face = int16(address), face
-	case m.node == 0 && m.source == int16(address):
-		m.node, m.face = name, face
-	}
-}
-
 func (d *Decoder) decodeMap(index int, f *canbus.Frame, from signal.Source) {
 	m := &d.maps[index]
-	if m.source != anyone && m.source != int16(from.Address) || m.destination != anyone && m.destination != int16(f.ID>>8&0xFF) {
+	if !m.from.is(from.Interface, from.Address) || m.destination != anyone && m.destination != int16(f.ID>>8&0xFF) {
 		return
 	}
 	if m.when && (f.Len < m.whenLast || f.Unsigned(m.whenStart, m.whenLength, m.order) != m.whenEquals) {

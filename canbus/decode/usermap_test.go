@@ -95,9 +95,9 @@ func TestUserMapFollowsItsNode(t *testing.T) {
 	m := rotorMap()
 	m.Source = number[int64](0x21)
 	b := newBus(t, Settings{Maps: []MapEntry{m}})
-	b.Claimed(0, 0x21, 77)
-	b.Claimed(0, 0x22, 88)
-	b.Claimed(0, 0x30, 77) // the node moves
+	b.claims(0x21, 77)
+	b.claims(0x22, 88)
+	b.claims(0x30, 77) // the node moves
 	b.frame("0CFF1521", "0000D00CFFFFFFFF")
 	b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
 	b.frame("0CFF1530", "0000D00CFFFFFFFF")
@@ -108,7 +108,7 @@ func TestUserMapFollowsItsNode(t *testing.T) {
 	b = newBus(t, Settings{Maps: []MapEntry{m}})
 	b.frame("0CFF1521", "0000D00CFFFFFFFF")
 	b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
-	b.Claimed(0, 0x21, 0xA00E810000000001)
+	b.claims(0x21, 0xA00E810000000001)
 	b.frame("0CFF1521", "0000D00CFFFFFFFF")
 	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
 }

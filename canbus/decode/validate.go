@@ -200,7 +200,7 @@ func distance(a, b string) int {
 	return row[len(b)]
 }
 
-func sortedKeys(m map[string][]string) []string {
+func sortedKeys[V any](m map[string]V) []string {
 	keys := make([]string, 0, len(m))
 	for k := range m {
 		keys = append(keys, k)

@@ -92,9 +92,7 @@ func (c *Core) Frame(f *canbus.Frame) {
 	}
 	c.machine.Heard(f.At)
 	for _, change := range c.addresses.Feed(f, f.At) {
-		if change.To != j1939.NullAddress {
-			c.decoder.Claimed(change.Interface, change.To, change.Name)
-		}
+		c.apply(c.decoder.Follow(change))
 	}
 	c.apply(c.decoder.Decode(f))
 	if m, ok := c.transport.Feed(f, f.At); ok {

@@ -75,7 +75,7 @@ func TestWhatCannotBeReadFails(t *testing.T) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"run", "demo", "replay", "survey", "simulate", "check-config", "check-store", "version"} {
+	for _, verb := range []string{"run", "demo", "replay", "survey", "find", "simulate", "check-config", "check-store", "version"} {
 		r := chaffinch(nil, verb, "--help")
 		if r.code != exitDone || !strings.Contains(r.out, "Examples:\n  chaffinch "+verb) {
 			t.Errorf("%s --help: code %d\n%s", verb, r.code, r.out)

@@ -89,8 +89,9 @@ type When struct {
 	Equals   int64 `toml:"equals"`
 }
 
-// MapEntry is one [[map]] of the configuration: a field of a frame that
-// carries a signal.
+// MapEntry is one [[map]] of the configuration: a field of a message that
+// carries a signal. The message may come in one frame or in several, by a
+// transport protocol or as a fast packet; the field lies in its first 64 bytes.
 //
 // Raw values are not tested against the reserved ranges of SAE J1939, since
 // makers do not always keep to them. Only all ones in an unsigned field of 8,
@@ -106,7 +107,9 @@ type MapEntry struct {
 	Source     *int64 `toml:"source"`
 	SourceName string `toml:"source_name"`
 
-	StartBit  int64    `toml:"start_bit"` // as DBC counts, see canbus.Frame.Unsigned
+	// StartBit is as DBC counts, see canbus.Frame.Unsigned. From 64 on the field
+	// is in a message that comes in several frames.
+	StartBit  int64    `toml:"start_bit"`
 	Length    int64    `toml:"length"`
 	ByteOrder string   `toml:"byte_order"` // "little" (default) or "big"
 	Signed    bool     `toml:"signed"`

@@ -190,6 +190,7 @@ func (d *Decoder) DecodeMessage(pgn j1939.PGN, face, source, destination uint8, 
 	case j1939.GNSSPosition:
 		d.takeFix(payload, from, at)
 	}
+	d.decodeLongMaps(pgn, from, destination, payload, at)
 	return d.out
 }
 

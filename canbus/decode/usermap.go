@@ -18,18 +18,21 @@ type userMap struct {
 	from        sender
 	destination int16
 
-	start, length, last uint8 // last byte that the field touches
-	order               canbus.ByteOrder
-	signed              bool
-	scale, offset       float64
-	min, max            float64
-	rule                j1939.Rule // Whole: only all ones is tested, by width
-	onesMissing         bool
-	onChange            bool
+	start         uint16
+	length, last  uint8 // last is the last byte that the field touches
+	order         canbus.ByteOrder
+	inFrame       bool // it may come in a single frame
+	signed        bool
+	scale, offset float64
+	min, max      float64
+	rule          j1939.Rule // Whole: only all ones is tested, by width
+	onesMissing   bool
+	onChange      bool
 
-	when                            bool
-	whenStart, whenLength, whenLast uint8
-	whenEquals                      uint64
+	when                 bool
+	whenStart            uint16
+	whenLength, whenLast uint8
+	whenEquals           uint64
 }
 
 // maxMaps keeps plan numbers in a byte.
@@ -61,6 +64,7 @@ func (d *Decoder) addMaps(entries []MapEntry) error {
 				m.from = senderAt(source)
 			}
 			m.destination = destination
+			m.inFrame = m.inFrame && !j1939.FastPacketPGN(pgn)
 			p = d.planFor(pgn)
 		}
 		p.maps = append(p.maps, i)
@@ -80,12 +84,12 @@ func (d *Decoder) standardPlan(id uint32) *plan {
 // compile takes a valid entry apart.
 func compile(e *MapEntry) userMap {
 	m := userMap{
-		from: senderAt(anyone), start: uint8(e.StartBit), length: uint8(e.Length),
+		from: senderAt(anyone), start: uint16(e.StartBit), length: uint8(e.Length),
 		signed: e.Signed, scale: 1, offset: e.Offset, onChange: e.OnChange, rule: j1939.Whole,
 	}
 	m.id, _ = signal.ByName(e.Signal)
 	m.order, _ = byteOrder(e.ByteOrder)
-	last, _ := canbus.FieldLastByte(m.start, m.length, m.order)
+	last, _ := fieldLastByte(e.StartBit, e.Length, m.order)
 	m.last = uint8(last)
 	if e.Scale != nil {
 		m.scale = *e.Scale
@@ -100,30 +104,57 @@ func compile(e *MapEntry) userMap {
 		m.from = senderNamed(name)
 	}
 	if w := e.When; w != nil {
-		m.when, m.whenStart, m.whenLength, m.whenEquals = true, uint8(w.StartBit), uint8(w.Length), uint64(w.Equals)
-		last, _ := canbus.FieldLastByte(m.whenStart, m.whenLength, m.order)
+		m.when, m.whenStart, m.whenLength, m.whenEquals = true, uint16(w.StartBit), uint8(w.Length), uint64(w.Equals)
+		last, _ := fieldLastByte(w.StartBit, w.Length, m.order)
 		m.whenLast = uint8(last)
 	}
+	m.inFrame = max(m.last, m.whenLast) <= 8
 	return m
+}
+
+// of tells whether a message between two addresses is the map's.
+func (m *userMap) of(from signal.Source, destination uint8) bool {
+	return m.from.is(from.Interface, from.Address) && (m.destination == anyone || m.destination == int16(destination))
 }
 
 func (d *Decoder) decodeMap(index int, f *canbus.Frame, from signal.Source) {
 	m := &d.maps[index]
-	if !m.from.is(from.Interface, from.Address) || m.destination != anyone && m.destination != int16(f.ID>>8&0xFF) {
+	if !m.inFrame || !m.of(from, uint8(f.ID>>8)) {
 		return
 	}
-	if m.when && (f.Len < m.whenLast || f.Unsigned(m.whenStart, m.whenLength, m.order) != m.whenEquals) {
+	if m.when && (f.Len < m.whenLast || f.Unsigned(uint8(m.whenStart), m.whenLength, m.order) != m.whenEquals) {
 		return
 	}
-	v, q := m.read(f)
+	v, q := 0.0, signal.NotAvailable
+	if f.Len >= m.last {
+		v, q = m.read(f.Unsigned(uint8(m.start), m.length, m.order))
+	}
 	d.take(m.id, m.route, from, f.At, v, q, m.onChange)
 }
 
-func (m *userMap) read(f *canbus.Frame) (float64, signal.Quality) {
-	if f.Len < m.last {
-		return 0, signal.NotAvailable
+// decodeLongMaps takes a message that came in several frames.
+func (d *Decoder) decodeLongMaps(pgn j1939.PGN, from signal.Source, destination uint8, payload []byte, at signal.Instant) {
+	if int(pgn) >= len(d.dispatch) {
+		return
 	}
-	raw := f.Unsigned(m.start, m.length, m.order)
+	for _, index := range d.plans[d.dispatch[pgn]].maps {
+		m := &d.maps[index]
+		if !m.of(from, destination) {
+			continue
+		}
+		if m.when && (len(payload) < int(m.whenLast) || fieldBits(payload, m.whenStart, m.whenLength, m.order) != m.whenEquals) {
+			continue
+		}
+		v, q := 0.0, signal.NotAvailable
+		if len(payload) >= int(m.last) {
+			v, q = m.read(fieldBits(payload, m.start, m.length, m.order))
+		}
+		d.take(m.id, m.route, from, at, v, q, m.onChange)
+	}
+}
+
+// read gives the value of a raw one.
+func (m *userMap) read(raw uint64) (float64, signal.Quality) {
 	if m.onesMissing && raw == ^uint64(0)>>(64-m.length) {
 		return 0, signal.NotAvailable
 	}
@@ -132,7 +163,7 @@ func (m *userMap) read(f *canbus.Frame) (float64, signal.Quality) {
 	}
 	v := float64(raw)
 	if m.signed {
-		v = float64(f.Signed(m.start, m.length, m.order))
+		v = float64(twosComplement(raw, m.length))
 	}
 	v = v*m.scale + m.offset
 	if !(v >= m.min && v <= m.max) || signal.Infos[m.id].Flag && v != 0 && v != 1 {

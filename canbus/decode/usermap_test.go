@@ -141,7 +141,12 @@ func TestValidateSaysAllThatIsWrong(t *testing.T) {
 		{"source beside id", func(m *MapEntry) { m.PGN, m.ID, m.Source = nil, number[int64](0x18FF1521), number[int64](1) }, "source", "already"},
 		{"source too large", func(m *MapEntry) { m.Source = number[int64](254) }, "source", "253"},
 		{"no NAME", func(m *MapEntry) { m.SourceName = "header" }, "source_name", "16 hexadecimal"},
-		{"start", func(m *MapEntry) { m.StartBit = 64 }, "start_bit", "63"},
+		{"in a message of several frames", func(m *MapEntry) { m.StartBit = 64 }, "", ""},
+		{"in a fast packet", func(m *MapEntry) { m.PGN, m.StartBit = number[int64](130816), 56 }, "", ""},
+		{"in a fast packet, by its identifier", func(m *MapEntry) { m.PGN, m.ID, m.StartBit = nil, number[int64](0x19FF0021), 56 }, "", ""},
+		{"start", func(m *MapEntry) { m.StartBit = 512 }, "start_bit", "511"},
+		{"over byte 64", func(m *MapEntry) { m.StartBit = 504 }, "length", "byte 64"},
+		{"behind the eighth byte of a frame", func(m *MapEntry) { m.PGN, m.ID, m.StartBit = nil, number[int64](0x123), 64 }, "id", "11 bits"},
 		{"length", func(m *MapEntry) { m.Length = 0 }, "length", "1 to 64"},
 		{"over the end", func(m *MapEntry) { m.StartBit = 56 }, "length", "runs over the end"},
 		{"over the end, big-endian", func(m *MapEntry) { m.ByteOrder, m.StartBit = "big", 56 }, "length", "runs over the end"},
@@ -186,4 +191,60 @@ func TestSettingsAreChecked(t *testing.T) {
 			t.Errorf("%+v: %v", s, p)
 		}
 	}
+}
+
+func TestUserMapOfALongMessage(t *testing.T) {
+	with := func(change func(*MapEntry)) MapEntry {
+		m := MapEntry{Signal: "rotor_speed_rpm", PGN: number[int64](65301), StartBit: 72, Length: 16, Scale: number(0.25)}
+		change(&m)
+		return m
+	}
+	for _, c := range []struct {
+		name    string
+		m       MapEntry
+		payload string
+		value   float64
+		q       signal.Quality
+	}{
+		{"little-endian", with(func(*MapEntry) {}), "000000000000000000D00C00", 820, signal.Good},
+		{"big-endian", with(func(m *MapEntry) { m.ByteOrder, m.StartBit = "big", 79 }), "0000000000000000000CD000", 820, signal.Good},
+		{"signed", with(func(m *MapEntry) { m.Signed, m.Offset = true, 1000 }), "00000000000000000060F000", 0, signal.Good},
+		{"in its first bytes", with(func(m *MapEntry) { m.StartBit = 16 }), "0000D00C0000000000000000", 820, signal.Good},
+		{"too short", with(func(*MapEntry) {}), "000000000000000000D0", 0, signal.NotAvailable},
+		{"all ones", with(func(*MapEntry) {}), "000000000000000000FFFF00", 0, signal.NotAvailable},
+		{"its layout", with(func(m *MapEntry) { m.When = &When{88, 8, 5} }), "000000000000000000D00C05", 820, signal.Good},
+		{"another layout", with(func(m *MapEntry) { m.When = &When{88, 8, 5} }), "000000000000000000D00C06", 0, signal.Missing},
+		{"too short to tell the layout", with(func(m *MapEntry) { m.When = &When{96, 8, 5} }), "000000000000000000D00C05", 0, signal.Missing},
+		{"its sender", with(func(m *MapEntry) { m.Source = number[int64](0x21) }), "000000000000000000D00C00", 820, signal.Good},
+		{"another sender", with(func(m *MapEntry) { m.Source = number[int64](0x22) }), "000000000000000000D00C00", 0, signal.Missing},
+		{"another group", with(func(m *MapEntry) { m.PGN = number[int64](65302) }), "000000000000000000D00C00", 0, signal.Missing},
+		{"nothing at all", with(func(*MapEntry) {}), "", 0, signal.NotAvailable},
+	} {
+		b := newBus(t, Settings{Maps: []MapEntry{c.m}})
+		b.frame("18FF1521", "00000000000000D0") // a frame of the same group says nothing
+		if c.m.StartBit > 63 {
+			b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
+		}
+		b = newBus(t, Settings{Maps: []MapEntry{c.m}})
+		b.keep(b.DecodeMessage(65301, 0, 0x21, 255, bytesOf(c.payload), b.now))
+		if r := b.table.Get(signal.RotorSpeed.ID); r.Quality != c.q || r.Value != c.value {
+			t.Errorf("%s: %v (%v), want %v (%v)", c.name, r.Value, r.Quality, c.value, c.q)
+		}
+	}
+}
+
+// Group 130816 is a fast packet (NMEA 2000): its frames hold counters, and are
+// no messages. Its fields may lie over the eighth byte.
+func TestUserMapOfAFastPacket(t *testing.T) {
+	m := MapEntry{Signal: "rotor_speed_rpm", PGN: number[int64](130816), StartBit: 8, Length: 16, Scale: number(0.25)}
+	over := m
+	over.StartBit = 56
+	b := newBus(t, Settings{Maps: []MapEntry{m}})
+	b.frame("19FF0021", "00D00CD00CD00CD0")
+	b.wantQuality(signal.RotorSpeed.ID, signal.Missing)
+	b.keep(b.DecodeMessage(130816, 0, 0x21, 255, bytesOf("00D00C0000000000"), b.now))
+	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
+	b = newBus(t, Settings{Maps: []MapEntry{over}})
+	b.keep(b.DecodeMessage(130816, 0, 0x21, 255, bytesOf("00000000000000D00C"), b.now))
+	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
 }

@@ -84,7 +84,11 @@ func (v *check) field(m *MapEntry) {
 	if !ok {
 		v.wrong("byte_order", fmt.Sprintf("byte_order is %q", m.ByteOrder), `write "little" or "big"`)
 	}
-	v.place("", m.StartBit, m.Length, order)
+	long := m.long()
+	v.place("", m.StartBit, m.Length, order, long)
+	if m.ID != nil && *m.ID <= standardIDs && long {
+		v.wrong("id", fmt.Sprintf("%#x has 11 bits, and such messages have one frame of up to eight bytes", *m.ID), "give a field of the frame, or another id")
+	}
 	if m.Signed && m.Length == 1 {
 		v.wrong("signed", "a field of one bit has no sign", "leave signed out")
 	}
@@ -92,25 +96,49 @@ func (v *check) field(m *MapEntry) {
 		v.wrong("reserved", "the reserved ranges are those of unsigned fields", "leave reserved or signed out")
 	}
 	if w := m.When; w != nil {
-		v.place("when.", w.StartBit, w.Length, order)
+		v.place("when.", w.StartBit, w.Length, order, long)
 		if w.Equals < 0 || w.Length < 63 && w.Length > 0 && w.Equals >= 1<<w.Length {
 			v.wrong("when.equals", fmt.Sprintf("%d does not fit in %d bits", w.Equals, w.Length), "give the value of the field that selects this layout")
 		}
 	}
 }
 
-func (v *check) place(prefix string, start, length int64, order canbus.ByteOrder) {
-	if start < 0 || start > 63 {
-		v.wrong(prefix+"start_bit", fmt.Sprintf("start_bit is %d", start), "count bits from 0, the least significant bit of byte 1, to 63")
+// long tells whether the message is known to come in several frames: as a fast
+// packet, or since the field lies behind the eighth byte.
+func (m *MapEntry) long() bool {
+	if m.StartBit > 63 {
+		return true
+	}
+	if m.PGN != nil {
+		return *m.PGN >= 0 && *m.PGN <= 0x3FFFF && j1939.FastPacketPGN(j1939.PGN(*m.PGN))
+	}
+	if m.ID == nil || *m.ID <= standardIDs || *m.ID > 0x1FFFFFFF {
+		return false
+	}
+	id, ok := j1939.ParseID(uint32(*m.ID))
+	return ok && j1939.FastPacketPGN(id.PGN)
+}
+
+func (v *check) place(prefix string, start, length int64, order canbus.ByteOrder, long bool) {
+	const lastBit = 8*maxFieldBytes - 1
+	if start < 0 || start > lastBit {
+		v.wrong(prefix+"start_bit", fmt.Sprintf("start_bit is %d", start),
+			fmt.Sprintf("count bits from 0, the least significant bit of byte 1, to 63, or to %d in a message of several frames", lastBit))
 		return
 	}
 	if length < 1 || length > 64 {
 		v.wrong(prefix+"length", fmt.Sprintf("length is %d", length), "give the width of the field in bits, 1 to 64")
 		return
 	}
-	if _, ok := canbus.FieldLastByte(uint8(start), uint8(length), order); !ok {
+	// A field that begins in the first eight bytes and ends behind them is
+	// more often a slip than a field of a long message.
+	const counting = "mind how bits are counted: little-endian fields start at their least significant bit, big-endian ones at their most significant"
+	switch last, ok := fieldLastByte(start, length, order); {
+	case !ok:
+		v.wrong(prefix+"length", fmt.Sprintf("a field of %d bits from bit %d runs over byte %d", length, start, maxFieldBytes), counting)
+	case last > 8 && start <= 63 && !long:
 		v.wrong(prefix+"length", fmt.Sprintf("a field of %d bits from bit %d runs over the end of the frame", length, start),
-			"mind how bits are counted: little-endian fields start at their least significant bit, big-endian ones at their most significant")
+			counting)
 	}
 }
 

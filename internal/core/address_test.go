@@ -190,3 +190,22 @@ func TestFaultsMoveWithTheirNode(t *testing.T) {
 		t.Errorf("faults are %+v", f)
 	}
 }
+
+// A field behind the eighth byte, by each way in which long messages come. The
+// frames are laid out by SAE J1939-21 (BAM; RTS, CTS) and NMEA 2000.
+func TestAMapOfALongMessage(t *testing.T) {
+	long := strings.Replace(rotorAt21, "start_bit = 0", "start_bit = 72\nwhen = { start_bit = 88, length = 8, equals = 5 }", 1)
+	for _, c := range []struct {
+		name, toml string
+		frames     []string
+	}{
+		{"broadcast", long, []string{"1CECFF21#200C0002FF15FF00", "1CEBFF21#0100000000000000", "1CEBFF21#0200002003" + "05FFFF"}},
+		{"addressed", strings.Replace(long, "65301", "61184", 1), []string{"1CEC2621#100C0002FF00EF00", "1CEC2126#110201FFFF00EF00",
+			"1CEB2621#0100000000000000", "1CEB2621#0200002003" + "05FFFF"}},
+		{"fast packet", strings.Replace(long, "65301", "130816", 1), []string{"19FF0021#400C000000000000", "19FF0021#41000000200305FF"}},
+	} {
+		w := newWire(t, c.toml)
+		w.send(c.frames...)
+		w.rotor(c.name, 800)
+	}
+}

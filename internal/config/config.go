@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 
 	"chaffinch/canbus"
@@ -28,6 +29,8 @@ type Config struct {
 	Bus     canbus.Settings  `toml:"bus"`
 	// Maps are the [[map]] tables: fields of messages that the owner knows.
 	Maps []decode.MapEntry `toml:"map"`
+	// DBC names signal databases that hold more of such maps.
+	DBC decode.DBC `toml:"dbc"`
 	// Prefer gives, by the name of a signal, its sources in order.
 	Prefer      map[string][]string `toml:"prefer"`
 	ProcessData ProcessData         `toml:"process_data"`
@@ -37,7 +40,8 @@ type Config struct {
 	Store       store.Settings      `toml:"store"`
 	Units       Units               `toml:"units"`
 
-	given map[string]bool // dotted paths of what the file says
+	fromDBC []decode.MapEntry
+	given   map[string]bool // dotted paths of what the file says
 }
 
 // ProcessData is the [process_data] table.
@@ -50,7 +54,8 @@ type ProcessData struct {
 
 // Decode is what the configuration says of the meaning of messages.
 func (c *Config) Decode() decode.Settings {
-	return decode.Settings{Maps: c.Maps, Prefer: c.Prefer, RotorElement: c.ProcessData.RotorElement}
+	maps := append(slices.Clone(c.Maps), c.fromDBC...)
+	return decode.Settings{Maps: maps, Prefer: c.Prefer, RotorElement: c.ProcessData.RotorElement}
 }
 
 // validateDecode gives the problems of Decode the paths that they have in the file.
@@ -111,7 +116,10 @@ func Load(path string) (*Config, []error) {
 }
 
 // readFile reads no more of a file than a configuration can have.
-func readFile(path string) ([]byte, error) {
+func readFile(path string) ([]byte, error) { return readBounded(path, maxBytes) }
+
+// readBounded reads a file; of a larger one it gives more bytes than most.
+func readBounded(path string, most int64) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
@@ -119,8 +127,8 @@ func readFile(path string) ([]byte, error) {
 	if !info.Mode().IsRegular() {
 		return nil, fmt.Errorf("%s is no file", path)
 	}
-	if info.Size() > maxBytes {
-		return make([]byte, maxBytes+1), nil
+	if info.Size() > most {
+		return make([]byte, most+1), nil
 	}
 	return os.ReadFile(path)
 }
@@ -164,7 +172,7 @@ func read(name string, text []byte, cropFolder string) (*Config, []*Mistake) {
 	if missing != nil && b.sound(missing.Key) {
 		b.wrong = append(b.wrong, missing)
 	}
-	for _, p := range c.validate(len(mistakes) == 0 && missing == nil) {
+	for _, p := range append(c.loadDBC(filepath.Dir(name)), c.validate(len(mistakes) == 0 && missing == nil)...) {
 		if b.sound(p.Key) {
 			b.wrong = append(b.wrong, p)
 		}

@@ -96,7 +96,7 @@ func tellApart(d *display, groups []group, unit string) (more int, next string) 
 		}
 		second = false
 		if differ == 0 {
-			return 0, fmt.Sprintf("nothing in this log tells the first two candidates apart; log another time, with other work, and search again")
+			return 0, "nothing in this log tells the first two candidates apart; log another time, with other work, and search again"
 		}
 		// At a moment taken by chance they differ this often; when they do, one
 		// reading settles it.

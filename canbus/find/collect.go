@@ -45,6 +45,8 @@ const (
 	// as the log grows.
 	burstLength   = 2500 * time.Millisecond
 	mostRecords   = 600_000
+	mostInBurst   = mostRecords / 8
+	mostRecent    = 200_000 // in the ring of the last seconds, where stamps stand still
 	readBatchSize = 4096
 )
 
@@ -148,6 +150,9 @@ func (c *Collector) remember(r record) {
 		c.ring = append(c.ring[:0], c.ring[c.head:]...)
 		c.head = 0
 	}
+	if len(c.ring)-c.head >= mostRecent {
+		c.head++
+	}
 	c.ring = append(c.ring, r)
 }
 
@@ -160,6 +165,9 @@ func (c *Collector) burst(r record) {
 	b := &c.bursts[n-1]
 	if r.stamp >= b.start+int64(burstLength) {
 		c.nextFrom = b.start + int64(c.spacing)
+		return
+	}
+	if len(b.records) == mostInBurst {
 		return
 	}
 	b.records = append(b.records, r)

@@ -25,6 +25,9 @@
 //
 // A flag is found from the times at which its state changed: see Flags.
 //
+// Only single frames are searched, as maps point at nothing else.
+//
 // The files in reading order: query.go, collect.go, stream.go, field.go,
-// line.go, scale.go, shape.go, rank.go, result.go, text.go, picture.go; flag.go.
+// structure.go, line.go, scale.go, shape.go, describe.go, rank.go, result.go,
+// advice.go, text.go, picture.go; flag.go.
 package find

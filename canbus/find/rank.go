@@ -16,7 +16,7 @@ const (
 	priorPresent   = 0.5  // that the signal is on the bus at all, as a plain number
 	lessStandard   = -7.0 // the standard says that the field is something else; natural logarithm
 	lessPartner    = -4.0 // the field goes with the partner so exactly that it may be the partner
-	tooClose       = 0.999
+	tooClose       = 0.998
 	// A difference of one bit in the description of a sample is worth this many
 	// natural units in the choice among nested fields.
 	perBit     = 15

@@ -22,7 +22,7 @@ const (
 
 // A field is claimed only if the readings leave so little doubt.
 const (
-	mostDoubt  = 0.005 // that the signal is on the bus
+	mostDoubt  = 0.003 // that the signal is on the bus
 	leastShare = 0.9   // of the first candidate, against the others
 	// Fields that overlap fit or fail together, so they count for less than one
 	// each. By how much was measured on made-up buses without the signal: see
@@ -88,39 +88,33 @@ type Choice struct {
 	MapText string          `json:"map"` // ready to paste
 }
 
-// Find searches what was collected so far, for readings that were added with
-// Read. The query's own readings are only checked.
+// Find searches what was collected so far, for the readings that were added
+// with Read; the query's own are not used. Live, it is best called a second or
+// two after the last reading, when the frames around it are complete. It is not
+// for use while another goroutine feeds the Collector.
 func (c *Collector) Find(q Query) (*Result, error) {
-	q, err := q.prepare()
-	if err != nil {
-		return nil, err
-	}
 	c.settle(math.MaxInt64, false)
-	r := &Result{Signal: q.Signal.String(), Unit: q.Signal.Info().Unit, Frames: c.Frames}
+	r := &Result{Signal: q.Signal.String(), Frames: c.Frames}
 	var with []window
-	outside := 0
 	for _, w := range c.windows {
-		if len(w.records) == 0 {
-			outside++
-			continue
+		if len(w.records) > 0 {
+			with = append(with, w)
 		}
-		with = append(with, w)
 	}
-	if outside > 0 {
-		r.note("%d of %d readings are at times without any frame: check the clock and the time zone", outside, len(c.windows))
+	if n := len(c.windows) - len(with); n > 0 {
+		r.note("%d of %d readings are at times without any frame: check the clock and the time zone", n, len(c.windows))
 	}
 	c.windows = with
-	q.Readings = q.Readings[:0]
+	q.Readings = nil
 	for _, w := range c.windows {
 		q.Readings = append(q.Readings, w.reading)
 		r.Used = append(r.Used, Used{float64(w.reading.Stamp-c.First) / 1e9, w.reading.Value, len(w.records)})
 	}
-	step := q.Step
-	if q, err = q.prepare(); err != nil {
+	q, err := q.prepare()
+	if err != nil {
 		return nil, err
 	}
-	q.Step = step
-	r.Step = step
+	r.Unit, r.Step = q.Signal.Info().Unit, q.Step
 	d := newDisplay(q)
 	found, t, streams := c.search(&d, q.Signal)
 	r.Fields, r.Kinds = t.fields, len(streams)
@@ -239,7 +233,8 @@ func same(d *display, a, b *candidate) bool {
 }
 
 func (g *group) choice(d *display, id signal.ID) Choice {
-	k := &g.head
+	k := g.head
+	k.field, k.law = k.field.roundDown(k.law)
 	c := Choice{
 		Probability: g.share, Interface: k.face, ID: k.id, Source: -1,
 		StartBit: k.start(), Length: int(k.length()), ByteOrder: orderWord(k.order), Signed: k.signed,
@@ -252,19 +247,14 @@ func (g *group) choice(d *display, id signal.ID) Choice {
 	k.spans(moments, spans)
 	present := 0
 	for i, s := range spans {
-		says := math.NaN()
+		says := 0.0
 		if s.present {
 			low, high := k.at(s.low), k.at(s.high)
-			if low > high {
-				low, high = high, low
-			}
-			says = min(max(d.values[i], low), high)
+			says = min(max(d.values[i], min(low, high)), max(low, high))
 			off := math.Abs(d.values[i] - says)
 			sum += off * off
 			c.Worst = max(c.Worst, off)
 			present++
-		} else {
-			says = 0
 		}
 		c.Says = append(c.Says, tidy(says))
 	}

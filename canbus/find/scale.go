@@ -174,6 +174,28 @@ func extend(f field, each func(g field, shift float64)) {
 	}
 }
 
+// roundDown gives a field whole bytes if all that it lacks at its lower end are
+// zeros that never change: a sender need not use the last bits.
+func (f *field) roundDown(l law) (field, law) {
+	low := f.low / 8 * 8
+	n := f.low - low
+	if n == 0 || (f.high+1)%8 != 0 || f.high-low+1 > longest || len(f.history) == 0 {
+		return *f, l
+	}
+	unused := uint64(1<<n-1) << low
+	taken := f.varying
+	if f.selected {
+		taken |= f.selector.mask()
+	}
+	if (word(taken, f.order)|word(f.history[0].data, f.order))&unused != 0 {
+		return *f, l
+	}
+	g := *f
+	g.low = low
+	l.scale /= float64(uint64(1) << n)
+	return g, l
+}
+
 // copiesSign tells whether a bit above the field is always like its highest.
 func (f *field) copiesSign(bit uint8) bool {
 	if f.selected && word(f.selector.mask(), f.order)>>bit&1 == 1 || len(f.history) == 0 {

@@ -15,6 +15,7 @@ const (
 	Prompt              // advice, its answer and its verdict
 	Check               // an operator's check: tank sample, ground count, returns sample
 	Shift               // a shift's summary
+	Pool                // a device descriptor pool, by the NAME of its node
 	History             // roll-ups; the only kind that may be lost, and the first to go
 	kindCount
 )
@@ -31,6 +32,7 @@ func (k Kind) String() string {
 const (
 	MaxID      = 255       // bytes
 	MaxPayload = 60 * 1024 // bytes; a string of MQTT holds 65,535
+	MaxPool    = 256 << 10 // bytes of a Pool, which is not sent
 )
 
 // Record is one thing that is kept. The store does not look into Payload.
@@ -54,8 +56,15 @@ func (r *Record) check() error {
 		return fmt.Errorf("store: record %q: kind %d does not exist", r.ID, r.Kind)
 	case len(r.ID) > MaxID || r.Kind == Event && r.ID == "":
 		return fmt.Errorf("store: %s record: id of %d bytes; 1 to %d are allowed", r.Kind, len(r.ID), MaxID)
-	case len(r.Payload) > MaxPayload:
-		return fmt.Errorf("store: record %q: payload of %d bytes is over %d", r.ID, len(r.Payload), MaxPayload)
+	case r.Kind == Pool && r.Send:
+		return fmt.Errorf("store: record %q: a pool is not sent", r.ID)
+	}
+	most := MaxPayload
+	if r.Kind == Pool {
+		most = MaxPool
+	}
+	if len(r.Payload) > most {
+		return fmt.Errorf("store: record %q: payload of %d bytes is over %d", r.ID, len(r.Payload), most)
 	}
 	return nil
 }

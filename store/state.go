@@ -18,7 +18,7 @@ const (
 	bucketCount  = int(kindCount) + 3
 )
 
-var bucketNames = [bucketCount]string{"event", "prompt", "check", "shift", "history", "wall", "outbox", "active"}
+var bucketNames = [bucketCount]string{"event", "prompt", "check", "shift", "pool", "history", "wall", "outbox", "active"}
 
 const metaBucket = "meta"
 

@@ -34,7 +34,7 @@ func (d *Decoder) SetPool(face, address uint8, pool *processdata.Pool, at signal
 	k.widths, k.sum = pool.WidthElements()
 	k.millimetres = make([]int32, len(k.widths))
 	k.heard = make([]bool, len(k.widths))
-	d.pools = slices.DeleteFunc(d.pools, func(p knownPool) bool { return p.face == face && p.address == address })
+	d.DropPool(face, address)
 	if len(d.pools) == maxPools {
 		d.pools = slices.Delete(d.pools, 0, 1)
 	}
@@ -44,6 +44,12 @@ func (d *Decoder) SetPool(face, address uint8, pool *processdata.Pool, at signal
 		d.take(signal.CutWidth.ID, widthMeasured, from, at, float64(mm)/1000, signal.Good, true)
 	}
 	return d.out
+}
+
+// DropPool forgets the pool of the node at an address: it is not its own.
+func (d *Decoder) DropPool(face, address uint8) {
+	face = min(face, interfaces-1)
+	d.pools = slices.DeleteFunc(d.pools, func(p knownPool) bool { return p.face == face && p.address == address })
 }
 
 func (d *Decoder) poolOf(from signal.Source) *knownPool {

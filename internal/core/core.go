@@ -12,7 +12,6 @@ import (
 	"chaffinch/canbus"
 	"chaffinch/canbus/decode"
 	"chaffinch/canbus/j1939"
-	"chaffinch/canbus/processdata"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
 	"chaffinch/detect/machine"
@@ -28,6 +27,8 @@ type Outputs struct {
 	Reading func(signal.ID, *signal.Reading[float64])
 	// Message is called for each message that came in several frames.
 	Message func(*j1939.Transfer)
+	// Pool is called for each device descriptor pool that was not known yet.
+	Pool func(PoolSeen)
 	// State is called once a step, ten times a second of event time.
 	State func(*machine.State)
 }
@@ -49,6 +50,7 @@ type Core struct {
 	next     signal.Instant // the next step
 	now      signal.Instant // the newest step
 	faults   []machine.Fault
+	pools    map[j1939.Name]knownPool // of earlier runs and of this one
 }
 
 // New makes a core for a configuration. A configuration that was loaded
@@ -87,13 +89,20 @@ func (c *Core) Frame(f *canbus.Frame) {
 		c.newSegment(f.At)
 	}
 	c.last = f.At
-	if f.Flags&^canbus.Extended != 0 || f.Flags == 0 {
-		return // error frames, remote frames, CAN FD and 11-bit frames carry no J1939 data
+	switch f.Flags {
+	case canbus.Extended:
+	case 0: // 11 bits: no J1939, but perhaps the owner's map
+		c.apply(c.decoder.Decode(f))
+		return
+	default:
+		return // error frames, remote frames and CAN FD carry no data of ours
 	}
 	c.machine.Heard(f.At)
 	for _, change := range c.addresses.Feed(f, f.At) {
 		c.apply(c.decoder.Follow(change))
+		c.claimed(change)
 	}
+	c.takeLabel(f)
 	c.apply(c.decoder.Decode(f))
 	if m, ok := c.transport.Feed(f, f.At); ok {
 		c.addresses.Command(&m)
@@ -105,18 +114,6 @@ func (c *Core) Frame(f *canbus.Frame) {
 		if m.PGN == j1939.ProcessData {
 			c.takePool(&m)
 		}
-	}
-}
-
-// takePool learns from a device descriptor pool that a node uploads to a task
-// controller. A pool with a fault in it is no pool.
-func (c *Core) takePool(m *j1939.Transfer) {
-	body, ok := processdata.PoolOf(m.Payload)
-	if !ok {
-		return
-	}
-	if pool, err := processdata.ParsePool(body); err == nil {
-		c.apply(c.decoder.SetPool(m.Interface, m.Source, &pool, m.Last))
 	}
 }
 
@@ -213,6 +210,12 @@ func (c *Core) RouteName(r signal.Route) string { return c.decoder.RouteName(r) 
 // Name is the NAME that holds an address, if it has been claimed.
 func (c *Core) Name(iface, address uint8) (j1939.Name, bool) {
 	return c.addresses.Name(iface, address)
+}
+
+// SourceChanges appends the changes of source after the first seen ones, and
+// returns how many there have been: pass that the next time.
+func (c *Core) SourceChanges(into []decode.Change, seen uint64) ([]decode.Change, uint64) {
+	return c.decoder.Changes(into, seen)
 }
 
 // Transport tells what became of the long messages.

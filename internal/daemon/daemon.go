@@ -76,6 +76,8 @@ type Daemon struct {
 	dated      bool
 	dateSource store.Source
 	dateOffset time.Time
+
+	sourceChanges uint64 // logged so far
 }
 
 // storeAtStart is how long the first opening of the store may hold up the
@@ -113,11 +115,12 @@ func Run(ctx context.Context, o Options) error {
 	d.tell = announcer{board: d.board, send: d.send, told: o.Told}
 	d.outbox = newOutbox(d.writer, topics)
 	var err error
-	if d.core, err = core.New(o.Config, core.Outputs{Event: d.event, State: d.state}); err != nil {
+	if d.core, err = core.New(o.Config, core.Outputs{Event: d.event, State: d.state, Pool: d.pool}); err != nil {
 		return err
 	}
 	d.makePublishers(topics)
 	d.endInterrupted()
+	d.loadPools()
 
 	err = d.work(ctx)
 	stopWriting()
@@ -207,6 +210,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 		case now := <-tick.C:
 			d.tell.overdue(now, d.writer.Health().Err != nil)
 			d.keepDates()
+			d.noteSources()
 			if !d.core.Started() {
 				d.waitForBus()
 			}

@@ -107,7 +107,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"internal/tables", "internal/outside", "internal/imports", "internal/listenonly"}
+var testOnly = []string{"internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {

@@ -92,3 +92,18 @@ func checkObject(v vector) error {
 	}
 	return same(got, v.want)
 }
+
+// checkTimeRecord reads a record of a task file, all of whose fields are there.
+func checkTimeRecord(v vector) error {
+	has := processdata.TimeFields{North: true, East: true, Up: true, Status: true, PDOP: true, HDOP: true, Satellites: true, GPSTime: true, GPSDate: true}
+	r, rest, err := processdata.ParseTimeRecord(bytesOf(v.data), has)
+	if err != nil {
+		return err
+	}
+	got := fmt.Sprintf("time=%s north=%.7f east=%.7f up=%d mm status=%d PDOP=%.1f HDOP=%.1f sats=%d gps_time=%d ms gps_date=%d values=%d",
+		r.Time.Format("2006-01-02 15:04:05.000"), r.NorthDeg, r.EastDeg, r.UpMM, r.Status, r.PDOP, r.HDOP, r.Satellites, r.GPSTimeMS, r.GPSDateDays, len(r.Values))
+	if got != v.want || len(rest) != 0 {
+		return fmt.Errorf("%s and %d bytes more", got, len(rest))
+	}
+	return nil
+}

@@ -30,6 +30,7 @@ type Survey struct {
 	pools       int
 	engine      struct{ known, running bool }
 	threshing   bool
+	driven      map[stream]*j1939.Distance
 	newest      machine.State
 }
 
@@ -85,6 +86,7 @@ func New(cfg *config.Config) (*Survey, error) {
 	s := &Survey{
 		cfg: cfg, bits: map[uint8]*load{}, streams: map[stream]*flow{}, nodes: map[node]*talker{},
 		signals: map[heard]*values{}, faults: map[machine.Fault]int{}, controllers: map[node]bool{},
+		driven: map[stream]*j1939.Distance{},
 	}
 	var err error
 	s.core, err = core.New(cfg, core.Outputs{Reading: s.reading, Message: s.message, State: s.state})
@@ -122,11 +124,31 @@ func (s *Survey) Frame(f *canbus.Frame) {
 	t.frames++
 	t.bits += bits
 	s.flow(stream{from, id.PGN, false}).add(f.At, int(f.Len))
+	if spn, ok := distances[id.PGN]; ok {
+		s.drive(stream{from, id.PGN, false}, spn, f)
+	}
 	if id.PGN == j1939.ProcessData && f.Len == 8 {
 		if m, ok := processdata.Parse(f.Data[:]); ok && m.Command == processdata.ControllerStatus {
 			s.controllers[from] = true
 		}
 	}
+}
+
+// distances are the messages that count the way, by the SPN of their counter.
+var distances = map[j1939.PGN]uint32{65096: 1863, 65097: 1860, 61474: 4306}
+
+func (s *Survey) drive(k stream, spn uint32, f *canbus.Frame) {
+	field := j1939.Lookup(k.pgn).Field(spn)
+	raw, ok := field.Raw(f.Data[:f.Len])
+	if _, quality := field.Value(raw); !ok || quality != signal.Good {
+		return
+	}
+	d := s.driven[k]
+	if d == nil {
+		d = &j1939.Distance{}
+		s.driven[k] = d
+	}
+	d.Add(uint32(raw))
 }
 
 func (s *Survey) message(m *j1939.Transfer) {

@@ -107,6 +107,9 @@ func (s *Survey) verdict(r *Report) []string {
 		say("%s; %d told what they are%s.", count(len(s.nodes), "node"), claimed, mostly(classes))
 	}
 	s.sayEngine(r, say)
+	if m := s.farthest(); m >= 1 {
+		say("By its own counter it drove %.0f m.", m)
+	}
 	s.sayWork(r, say)
 	var can, cannot []string
 	for _, a := range r.Alarms {
@@ -123,6 +126,15 @@ func (s *Survey) verdict(r *Report) []string {
 		say("It would be blind for: %s.", strings.Join(cannot, "; "))
 	}
 	return v
+}
+
+// farthest is the longest way that any counter tells, in metres.
+func (s *Survey) farthest() float64 {
+	way := 0.0
+	for _, d := range s.driven {
+		way = max(way, d.Metres())
+	}
+	return way
 }
 
 func (s *Survey) sayEngine(r *Report, say func(string, ...any)) {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"go.einride.tech/can/pkg/dbc"
 
@@ -113,7 +114,7 @@ func parseDBC(f DBCFile) (all []found, err error) {
 	if len(f.Text) > MaxDBCBytes {
 		return nil, fmt.Errorf("%s: %d bytes are more than %d", f.Path, len(f.Text), MaxDBCBytes)
 	}
-	parser := dbc.NewParser(f.Path, f.Text)
+	parser := dbc.NewParser(f.Path, asUTF8(f.Text))
 	if bad := parser.Parse(); bad != nil {
 		at := bad.Position()
 		return nil, fmt.Errorf("%s:%d: %s", f.Path, at.Line, bad.Reason())
@@ -141,6 +142,19 @@ func parseDBC(f DBCFile) (all []found, err error) {
 		}
 	}
 	return all, nil
+}
+
+// asUTF8 reads a text that is not UTF-8 as Latin-1, in which many files write
+// the degree sign: the parser takes UTF-8 alone.
+func asUTF8(text []byte) []byte {
+	if utf8.Valid(text) {
+		return text
+	}
+	out := make([]byte, 0, len(text)+64)
+	for _, b := range text {
+		out = utf8.AppendRune(out, rune(b))
+	}
+	return out
 }
 
 // entry makes a map of a signal.

@@ -145,6 +145,16 @@ func TestDBCOfAMachine(t *testing.T) {
 	}
 }
 
+// Many files write the degree sign as Latin-1.
+func TestDBCInLatin1(t *testing.T) {
+	file := dbcFile(t, "machine.dbc")
+	file.Text = []byte(strings.Replace(string(file.Text), `"degC"`, "\"\xb0C\"", 1))
+	entries, wrong := DBC{Signals: map[string]string{"Thermometer.Water": "coolant_c"}}.Entries([]DBCFile{file})
+	if len(wrong) > 0 || len(entries) != 1 {
+		t.Errorf("%v %v", entries, wrong)
+	}
+}
+
 func FuzzDBC(f *testing.F) {
 	for _, name := range []string{"machine.dbc", "example.dbc"} {
 		f.Add(string(dbcFile(f, name).Text))

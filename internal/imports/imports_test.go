@@ -53,7 +53,6 @@ var doors = map[string][]string{
 	"golang.org/x/sync":                   {"internal/daemon"},
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},
 	"github.com/schollz/progressbar":      {"cmd/chaffinch"},
-	"gonum.org/v1/gonum":                  {"detect", "detect/machine", "detect/advise", "canbus/find"},
 }
 
 type listed struct {

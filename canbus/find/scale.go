@@ -25,8 +25,10 @@ const (
 var roundScales = [...]float64{
 	0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100,
 	0.4, 0.8, 0.04, 0.25, 4, 8, 16, 0.125, 0.0625, 1.0 / 32, 1.0 / 64, 1.0 / 128, 1.0 / 256, 1.0 / 512, 1.0 / 1024,
-	0.0036, 0.036, 0.36, 3.6, // 0.001, 0.01, 0.1, 1 m/s in km/h
 }
+
+// speedScales are 0.001, 0.01, 0.1 and 1 m/s in km/h.
+var speedScales = [...]float64{0.0036, 0.036, 0.36, 3.6}
 
 // roundOffsets are those of SAE J1939-71 and ISO 11783-7, but 0.
 var roundOffsets = [...]float64{-40, -50, -100, -125, -200, -210, -250, -273, -273.15, -400, -500, -1000, -2500, -32000}
@@ -55,6 +57,10 @@ func (d *display) judge(f field, moments []moment, at []float64, spans []span, l
 	// others narrow it down.
 	cost := max(0, free/float64(len(spans))) + math.Log(max(1, float64(len(spans))/3))
 	info := id.Info()
+	scales := roundScales[:]
+	if info.Unit == "km/h" {
+		scales = append(scales[:len(scales):len(scales)], speedScales[:]...)
+	}
 
 	consider := func(g field, shift float64, l line, fit, prior float64, round bool) {
 		score := fit + prior + coverPrior(l.scale, g.length(), info)
@@ -77,7 +83,7 @@ func (d *display) judge(f field, moments []moment, at []float64, spans []span, l
 			none := line{s, s * shift}
 			consider(g, shift, none, d.explained(&f, moments, none), math.Log(shareFreeScale)-cost, false)
 		}
-		for _, r := range roundScales {
+		for _, r := range scales {
 			r = math.Copysign(r, l.scale)
 			if math.Abs(r-l.scale) > tolerance {
 				continue

@@ -60,14 +60,14 @@ func (r *Result) panel(b *bufio.Writer, i int, top float64) {
 	y := func(v float64) float64 {
 		return top + panelTop + (panelHeight-panelTop-panelBottom)*(high-v)/(high-low)
 	}
-	fmt.Fprintf(b, `<text x="%d" y="%.0f" fill="#222222">%d. %s from %s, %s: %s</text>`+"\n", panelLeft, top+20, i+1,
-		html.EscapeString(c.message()), c.from(), c.bits(), percent(c.Probability))
+	fmt.Fprintf(b, `<text x="%d" y="%.0f" fill="#222222">%d. %s, in %s: %s from %s, %s: %s</text>`+"\n", panelLeft, top+20, i+1,
+		html.EscapeString(r.Signal), html.EscapeString(r.Unit), html.EscapeString(c.message()), c.from(), c.bits(), percent(c.Probability))
 	for _, v := range [...]float64{low, (low + high) / 2, high} {
 		fmt.Fprintf(b, `<line x1="%d" x2="%d" y1="%.1f" y2="%.1f" stroke="#dddddd"/><text x="%d" y="%.1f" text-anchor="end" fill="#555555">%.4g</text>`+"\n",
 			panelLeft, panelWidth-panelRight, y(v), y(v), panelLeft-6, y(v)+4, v)
 	}
-	fmt.Fprintf(b, `<text x="%d" y="%.0f" fill="#555555">%s</text><text x="%d" y="%.0f" text-anchor="end" fill="#555555">%s %s</text>`+"\n",
-		panelLeft, top+panelHeight-8, seconds(from), panelWidth-panelRight, top+panelHeight-8, seconds(to), html.EscapeString(r.Unit))
+	fmt.Fprintf(b, `<text x="%d" y="%.0f" fill="#555555">%s</text><text x="%d" y="%.0f" text-anchor="end" fill="#555555">%s</text>`+"\n",
+		panelLeft, top+panelHeight-8, seconds(from), panelWidth-panelRight, top+panelHeight-8, seconds(to))
 	fmt.Fprint(b, `<path fill="none" stroke="#1f6f8b" stroke-width="1.3" d="`)
 	pen := "M"
 	for k, v := range series {

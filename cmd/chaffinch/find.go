@@ -259,10 +259,11 @@ func findLive(cmd *cobra.Command, s streams, f findFlags, id signal.ID) error {
 			if !more || text == "" {
 				return s.endLive(f, &live)
 			}
-			if live.typed(s, text, canbus.LiveClock()) {
-				return s.endLive(f, &live)
-			}
+			live.typed(s, text, canbus.LiveClock())
 		default:
+		}
+		if live.due(canbus.LiveClock()) && live.search(s) {
+			return s.endLive(f, &live)
 		}
 	}
 	return s.endLive(f, &live)
@@ -273,22 +274,34 @@ type liveSearch struct {
 	collector *find.Collector
 	query     find.Query
 	last      *find.Result
+	searchAt  int64 // 0: nothing new to search for
 }
 
-// typed takes what was typed at a stamp, and tells whether the search is done.
-func (l *liveSearch) typed(s streams, text string, stamp int64) bool {
+// patience is how long after a reading its last frames may still come.
+const patience = 1200 * time.Millisecond
+
+// typed takes what was typed at a stamp.
+func (l *liveSearch) typed(s streams, text string, stamp int64) {
 	value, err := strconv.ParseFloat(strings.ReplaceAll(text, ",", "."), 64)
 	if err != nil {
 		fmt.Fprintf(s.err, "%q is no number\n", text)
-		return false
+		return
 	}
 	r := find.Reading{Stamp: stamp, Value: value}
 	l.collector.Read(r)
 	l.query.Readings = append(l.query.Readings, r)
 	if n := len(l.query.Readings); n < find.FewestReadings {
 		fmt.Fprintf(s.err, "%d of at least %d\n", n, find.FewestReadings)
-		return false
+		return
 	}
+	l.searchAt = stamp + int64(patience)
+}
+
+func (l *liveSearch) due(now int64) bool { return l.searchAt != 0 && now >= l.searchAt }
+
+// search looks at what was collected, and tells whether the search is done.
+func (l *liveSearch) search(s streams) bool {
+	l.searchAt = 0
 	result, err := l.collector.Find(l.query)
 	if err != nil {
 		fmt.Fprintln(s.err, err)
@@ -299,6 +312,9 @@ func (l *liveSearch) typed(s streams, text string, stamp int64) bool {
 }
 
 func (s streams) endLive(f findFlags, l *liveSearch) error {
+	if l.searchAt != 0 {
+		l.search(s)
+	}
 	if l.last == nil {
 		return errors.New("too few readings for a search")
 	}

@@ -83,6 +83,18 @@ func (a *announcer) overdue(now time.Time, failing bool) {
 	}
 }
 
+// giveUp publishes all that waits, and forgets the newest: its record has found
+// no place in the store's queue.
+func (a *announcer) giveUp() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for ; a.early < len(a.waiting); a.early++ {
+		a.publish(&a.waiting[a.early])
+	}
+	a.waiting = a.waiting[:len(a.waiting)-1]
+	a.early--
+}
+
 // tooLong tells whether one of those not yet published has waited too long. An
 // urgent one takes those before it along: order is kept.
 func (a *announcer) tooLong(now time.Time) bool {

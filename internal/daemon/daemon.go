@@ -85,6 +85,10 @@ type Daemon struct {
 // same, and the store is taken up when it comes.
 const storeAtStart = 3 * time.Second
 
+// fullQueue is how long an event waits for a place in the queue of a store
+// that does not write.
+const fullQueue = time.Second
+
 const (
 	batchFrames = 256
 	batches     = 16
@@ -230,12 +234,17 @@ func (d *Daemon) event(e *detect.Event) {
 	at := d.core.Now()
 	payload := publish.AppendEventMessage(nil, d.seq, at, e, d.clock)
 	d.tell.expect(e, payload, time.Now())
-	err := d.writer.Put(context.Background(), store.Record{
+	patience, cancel := context.WithTimeout(context.Background(), fullQueue)
+	defer cancel()
+	err := d.writer.Put(patience, store.Record{
 		Kind: store.Event, ID: publish.EventID(d.clock.Boot, e.Number),
 		Phase: e.Phase, Priority: e.Priority, At: at, Send: true, Payload: payload,
 	})
-	if err != nil && d.failure == nil {
-		d.failure = err
+	if err != nil {
+		// Thousands wait for a store that does not write: the operator is
+		// warned all the same, and the record has a gap.
+		d.tell.giveUp()
+		d.failure = fmt.Errorf("daemon: event not stored: %w", err)
 		d.log.Error("event not stored", "event", e.Kind, "error", err)
 	}
 }

@@ -78,6 +78,22 @@ func TestEveryRecordingReplays(t *testing.T) {
 	}
 }
 
+// Bad lines are counted and shown by number, and are never the end.
+func TestALogWithBadLines(t *testing.T) {
+	text := "(0000000001.000000) can0 0CF00400#207D87481400F087\n(0000000001.100000) can0 0CF00400#XX\n# a comment\n(0000000001.200000) can0 0CF00400#207D87481400F087\n"
+	r := chaffinch([]byte(text), "replay", "-")
+	for _, want := range []string{"2 frames", "1 lines could not be read, 1 were no frames", "standard input:2"} {
+		if r.code != exitDone || !strings.Contains(r.err, want) {
+			t.Errorf("code %d, no %q in\n%s", r.code, want, r.err)
+		}
+	}
+	for _, nothing := range []string{"", "\x00\x01\x02", "hello\n"} {
+		if r := chaffinch([]byte(nothing), "replay", "-"); r.code != exitDone || !strings.Contains(r.err, "no frame in") {
+			t.Errorf("%q: code %d\n%s", nothing, r.code, r.err)
+		}
+	}
+}
+
 func TestSamplesOfARecording(t *testing.T) {
 	table := filepath.Join(t.TempDir(), "table.csv")
 	r := chaffinch(nil, "replay", "--quiet", "--samples", table, recording("truck-idle-two-channels.log.gz"))

@@ -109,6 +109,11 @@ func (s *Summary) Event(e *detect.Event) {
 
 // Write prints the summary for a terminal of 80 columns.
 func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
+	if s.frames == 0 {
+		fmt.Fprintf(w, "  no frame in %d lines: is it a candump, asc or pcap log?\n", log.Lines)
+		writeBad(w, log)
+		return
+	}
 	senders := 0
 	for _, heard := range s.senders {
 		if heard {
@@ -133,15 +138,19 @@ func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
 	if s.segments > 1 {
 		fmt.Fprintf(w, "  %d segments: the bus was silent between them, or the log's clock stepped\n", s.segments)
 	}
+	writeBad(w, log)
+	s.writeSignals(w)
+	s.writeActivity(w)
+	s.writeKinds(w)
+}
+
+func writeBad(w io.Writer, log canbus.Stats) {
 	if log.Bad > 0 || log.Skipped > 0 {
 		fmt.Fprintf(w, "  %d lines could not be read, %d were no frames\n", log.Bad, log.Skipped)
 	}
 	for _, b := range log.FirstBad {
 		fmt.Fprintf(w, "    %s\n", b)
 	}
-	s.writeSignals(w)
-	s.writeActivity(w)
-	s.writeKinds(w)
 }
 
 func (s *Summary) writeSignals(w io.Writer) {

@@ -22,6 +22,9 @@ const usualCases = 30
 
 func casesOf(t *testing.T, usual int) (cases, from int) {
 	cases, from = usual, 1
+	if testing.Short() { // the race detector makes the arithmetic ten times slower
+		cases = max(usual/8, 4)
+	}
 	for name, n := range map[string]*int{"CHAFFINCH_FINDER": &cases, "CHAFFINCH_FINDER_FROM": &from} {
 		if text := os.Getenv(name); text != "" {
 			v, err := strconv.Atoi(text)

@@ -78,6 +78,7 @@ type Daemon struct {
 	dateOffset time.Time
 
 	sourceChanges uint64 // logged so far
+	tookUp        bool   // what earlier runs left in the store
 }
 
 // storeAtStart is how long the first opening of the store may hold up the
@@ -123,8 +124,7 @@ func Run(ctx context.Context, o Options) error {
 		return err
 	}
 	d.makePublishers(topics)
-	d.endInterrupted()
-	d.loadPools()
+	d.takeUpStore()
 
 	err = d.work(ctx)
 	stopWriting()
@@ -213,6 +213,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 			free <- b
 		case now := <-tick.C:
 			d.tell.overdue(now, d.writer.Health().Err != nil)
+			d.takeUpStore()
 			d.keepDates()
 			d.noteSources()
 			if !d.core.Started() {

@@ -9,13 +9,22 @@ import (
 	"chaffinch/store"
 )
 
-// endInterrupted ends what runs before this one left open, when the power went
-// in the middle of an alarm.
-func (d *Daemon) endInterrupted() {
+// takeUpStore takes up what earlier runs left in the store, once it is open:
+// at the start, or whenever it comes.
+func (d *Daemon) takeUpStore() {
 	s := d.writer.Store()
-	if s == nil {
+	if s == nil || d.tookUp {
 		return
 	}
+	d.tookUp = true
+	d.loadPools(s)
+	d.endInterrupted(s)
+}
+
+// endInterrupted ends what runs before this one left open, when the power went
+// in the middle of an alarm.
+func (d *Daemon) endInterrupted(s *store.Store) {
+	ended := 0
 	left, err := s.Active()
 	if err != nil {
 		d.log.Error("cannot tell what the last run left open", "error", err)
@@ -37,6 +46,11 @@ func (d *Daemon) endInterrupted() {
 		})
 		if err != nil {
 			d.log.Error("event of an earlier run not ended", "event", r.ID, "error", err)
+			continue
 		}
+		ended++
+	}
+	if ended > 0 {
+		d.log.Info("ended what an earlier run left open", "events", ended)
 	}
 }

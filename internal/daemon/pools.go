@@ -10,11 +10,7 @@ import (
 )
 
 // loadPools gives the core the device descriptor pools of earlier runs.
-func (d *Daemon) loadPools() {
-	s := d.writer.Store()
-	if s == nil {
-		return
-	}
+func (d *Daemon) loadPools(s *store.Store) {
 	known, err := s.Latest(store.Pool, store.Key{})
 	if err != nil {
 		d.log.Error("cannot read what is known of the machine's nodes", "error", err)

@@ -96,6 +96,20 @@ func (e *engines) move(face, from, to uint8) {
 	}
 }
 
+// ReadEngine is Engine without a new list for the curve: that of into is used.
+func (d *Decoder) ReadEngine(into *Engine) bool {
+	used, ok := d.Source(signal.EngineTorque.ID)
+	used.Route = noRoute
+	for i := range d.engines.n {
+		if e := &d.engines.list[i]; !ok || e.From == used {
+			*into = *e
+			into.Curve = into.points[:len(e.Curve)]
+			return true
+		}
+	}
+	return false
+}
+
 // Engine is what is known of the engine whose torque is in use, and whether it
 // said anything of itself.
 func (d *Decoder) Engine() (Engine, bool) {

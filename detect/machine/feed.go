@@ -1,40 +1,51 @@
 package machine
 
 import (
-	"math"
 	"time"
 
 	"chaffinch/canbus/signal"
 )
 
-// feedEstimate is the first estimate of the crop that enters the threshing
-// element. Engine power less what the machine takes without crop, over the
-// specific energy, follows the crop within seconds but is uncertain in level.
-// Grain flow is good in level but comes a transport delay later. So power gives
-// the movement, and a gain learned from grain flow and the power of a delay
-// ago gives the level. Where there is no power, density times speed times width.
+// feedEstimate is the estimate of the crop that enters the threshing element.
+//
+// Engine power less what the machine takes without crop, over the specific
+// energy, follows the crop within seconds but is uncertain in level. Grain
+// flow is good in level but comes a transport delay later. So power gives the
+// movement, and what is learned slowly gives the level: the power of empty
+// running on headlands (emptyRunning), and the specific energy from grain flow
+// and the power of a delay ago (cropGain). Ground speed times width times a
+// density that is learned beside them stands in where power is slow or absent.
+//
+// The parts are filters of one and two numbers rather than one filter of all:
+// each has its own times of learning (turns; steady cutting with grain flow),
+// and none can drag another along when its own input goes wrong.
 type feedEstimate struct {
 	own      Settings
 	ratedKW  float64
 	kwhPerT  float64 // prior of the specific energy, per tonne of feed
 	mogRatio float64
 
-	offset  median // power of empty running, propulsion taken off, kW
-	ahead   delay  // power feed of the last seconds, at 1 Hz
-	gain    gain   // grain-flow feed over power feed
-	density slow   // t/ha of grain and MOG together
-	comfort slow   // feed at comfortFullLoad, t/h
-	smooth  float64
-	grade   gradient
+	net    netPower
+	motion motion
+	empty  emptyRunning
+	gain   cropGain
+	echo   echo
+	tank   tank
 
-	torqueScale, fuelScale scale
-	quick                  bool // power is from load or torque, not from fuel alone
+	density densityLevel
+	comfort slow // feed at comfortFullLoad, t/h
+	knee    knee
+	smooth  float64
+
+	cropKW     float64 // engine power beyond that of empty running
+	powerKnown bool
 
 	lastGrain float64
 	grainSame int // seconds that grain flow has not changed to the bit
 
 	lastSecond signal.Instant
 	outSince   signal.Instant // since when the machine is out of the crop
+	awaySince  signal.Instant // since when it drives with threshing off
 }
 
 const (
@@ -43,45 +54,64 @@ const (
 	nominalKW = 300
 	// nominalRPM is a usual rated speed, 1,900 to 2,200 (from memory).
 	nominalRPM = 2000
-	// auxiliaryShare is header, chopper, cooling and hydraulics of a machine
-	// that runs empty, as a share of rated power: low, so that an offset that
-	// has not been learned blunts a drop of feed rather than inventing one.
+	// auxiliaryShare is cooling, hydraulics and air of a machine that runs, and
+	// headerShare its header and chopper without crop, as shares of rated power
+	// (common practice, no source).
 	auxiliaryShare = 0.06
+	headerShare    = 0.04
 	// peakTorque over torque at rated speed, as torque (SPN 513) is a share of
 	// the peak: 1.25 to 1.45 (common practice, no source).
-	peakTorque = 1.3
+	peakTorque = 1.35
+	// chopperKWhT and headerKWhT come on top of the rotary power of ASABE D497:
+	// a chopper per tonne of MOG (fine ones take 20 to 60 kW), header and
+	// feeder house per tonne of all (common practice, no source).
+	chopperKWhT = 0.6
+	headerKWhT  = 0.1
 	// unloadingShare of the rated power drives the unloading auger: 15 to 40
 	// kW (common practice, no source).
-	unloadingShare = 0.08
-	// grainDelay is the way from the knife to the flow sensor less that from
-	// the knife to the rotor: 10 to 15 s less 2 to 5 s.
-	grainDelay = 9 * time.Second
+	unloadingShare = 0.1
 	// stuckSeconds of the same grain flow to the bit, in crop, are no
 	// measurement that anything could be learned from.
 	stuckSeconds = 5
 	// emptyAfter is how long a machine takes to run empty out of the crop.
-	emptyAfter = 6 * time.Second
+	emptyAfter = 8 * time.Second
 	// emptyEnough bounds what one stay out of the crop can teach: a plugged
 	// machine may stand there for minutes under load.
-	emptyEnough = 21 * time.Second
+	emptyEnough = 25 * time.Second
+	// fillTime is how long a machine takes to fill: feeder and rotor first,
+	// then cleaning and chopper.
+	fillTime = 10 * time.Second
+	// grainFillTime is the same up to the flow sensor.
+	grainFillTime = 25 * time.Second
+	// rotorDelay in s is the way from the knife to the threshing element: 2 to
+	// 5 s (common practice).
+	rotorDelay = 3
+	// awayLong with threshing off may end in another field.
+	awayLong = 3 * time.Minute
 	// comfortFullLoad is the engine load of a comfortably full machine: 75 to
 	// 85 %, 90 % and more only in even crop (common practice, no source).
 	comfortFullLoad = 88
 )
 
-// Standard deviations, as shares of the feed. D497 gives its small-grain
-// coefficients +/-50 %, taken as two of them; the sensor's own noise is small
-// beside the error of its level.
+// Standard deviations, as shares of the feed.
 const (
-	sdUnrated    = 0.6
-	sdPrior      = 0.3
-	sdGrainFlow  = 0.055
-	sdDensity    = 0.35
-	sdOffset     = 0.05  // of rated power, until the empty running has been learned
-	sdPower      = 0.013 // of rated power: propulsion and grade
-	sdOutOfCrop  = 1.0   // t/h
-	smoothFactor = 0.1   // a step: 1 s
-	smoothFuel   = 0.02  // a step: 5 s; fuel rate jumps by a tenth in a second on a real combine
+	sdUnrated = 0.5
+	// sdPrior is of the specific energy of crops: D497 gives +/-50 % as the
+	// range of its small-grain coefficients, +/-30 % for maize.
+	sdPrior = 0.1
+	// sdMOG is of the MOG ratio of a field about that of its crop, sdGrain of
+	// the calibration of a grain flow sensor.
+	sdMOG   = 0.08
+	sdGrain = 0.02
+	// sdLocal is what toughness and moisture do to the specific energy within
+	// minutes.
+	sdLocal      = 0.03
+	sdFuel       = 0.1
+	sdDensity    = 0.1  // of the crop within a field, over half a minute
+	sdOutOfCrop  = 1.0  // t/h
+	sdFill       = 0.3  // at entry, falling to nothing over fillTime
+	smoothFactor = 0.1  // a step: 1 s
+	smoothFuel   = 0.02 // a step: 5 s; fuel rate jumps by a tenth in a second on a real combine
 )
 
 func newFeedEstimate(own Settings, crop Crop) feedEstimate {
@@ -95,87 +125,110 @@ func newFeedEstimate(own Settings, crop Crop) feedEstimate {
 	if !(f.kwhPerT > 0.05) {
 		f.kwhPerT, f.mogRatio = 1.6, 0.8 // wheat: 3.6 kWh per tonne of MOG (ASABE D497)
 	}
-	f.offset.prior = crop.IdlePowerKW + auxiliaryShare*f.ratedKW
+	f.kwhPerT += chopperKWhT*f.mogRatio/(1+f.mogRatio) + headerKWhT
+	f.net.ratedKW = f.ratedKW
+	f.empty = newEmptyRunning(crop.IdlePowerKW+(auxiliaryShare+headerShare)*f.ratedKW, f.ratedKW)
+	f.tank = newTank(f.own.MassT, crop.TestWeightKgHL)
+	prior := sdPrior
+	if own.RatedPowerKW <= 0 {
+		prior = sdUnrated
+	}
+	f.gain = newCropGain(prior)
+	f.density.reset()
 	f.reset()
 	return f
 }
 
 // reset forgets the moment and keeps what was learned.
 func (f *feedEstimate) reset() {
-	f.lastSecond, f.outSince = signal.Never, signal.Never
+	f.lastSecond, f.outSince, f.awaySince = signal.Never, signal.Never, signal.Never
 	f.smooth = 0
-	f.ahead = delay{}
-	f.grade = gradient{}
+	f.echo.count = 0
+	f.motion = motion{}
+	f.gain.loosen(0)
+	f.grainSame = 0
 }
 
-func (f *feedEstimate) step(s *State) {
-	second := s.Now.Sub(f.lastSecond) >= time.Second
+// power works out the engine's power and how it divides, before anything is
+// decided from it.
+func (f *feedEstimate) power(s *State) (second bool) {
+	second = s.Now.Sub(f.lastSecond) >= time.Second
 	if second {
 		f.lastSecond = s.Now
-		f.grade.second(s)
+		f.empty.pass()
+		f.gain.pass()
 	}
-	kw, powerKnown := f.freeKW(s)
-	if s.Activity != Cutting {
-		f.outOfCrop(s, kw, powerKnown, second)
-		return
+	f.net.step(s)
+	f.motion.step(s, f.tank.massT(f.own.MassT), second)
+	f.powerKnown = f.net.known
+	f.cropKW = 0
+	if f.powerKnown {
+		f.cropKW = f.net.kW - f.motion.propulsion(f.empty.roll) - f.empty.base
+		if isUnloading(s) {
+			f.cropKW -= unloadingShare * f.ratedKW
+		}
 	}
-	f.outSince = signal.Never
-	feed := Feed{}
-	power := max(0, (kw-f.offset.value())/f.kwhPerT)
+	return second
+}
+
+// bareKW is the engine power less propulsion: threshing and auxiliaries, with
+// crop or without. Nothing learned from activities is in it, for it decides on
+// them.
+func (f *feedEstimate) bareKW() float64 { return f.net.kW - f.motion.propulsion(priorRoll) }
+
+func (f *feedEstimate) step(s *State, second bool, w *working) {
+	unloading := w.unloading.is == Yes
 	grain, grainKnown := signal.GrainFlow.Fresh(&s.Signals, s.Now)
 	fromGrain := float64(grain) * (1 + f.mogRatio)
-	width := f.width(s)
-	switch {
-	case powerKnown && f.quick && grainKnown && f.gain.known():
-		feed = f.basis(power*f.gain.value(), FromGrainFlow)
-		feed.SD = signal.TPH(math.Hypot(sdGrainFlow*f.smooth, sdPower*f.ratedKW/f.kwhPerT*f.gain.value()))
-	case grainKnown:
-		feed = f.basis(fromGrain, FromGrainFlow)
-		feed.SD = signal.TPH(math.Hypot(2*sdGrainFlow*f.smooth, 1))
-	case powerKnown:
-		feed = f.basis(power*f.gain.value(), FromPower)
-		feed.SD = f.powerSD()
-	case f.density.known() && s.Speed.Known && width > 0:
-		feed = f.basis(f.density.mean*float64(s.Speed.Value)*width/10, FromSpeedWidth)
-		feed.SD = signal.TPH(sdDensity * f.smooth)
-	default:
-		f.smooth = 0
+	if second {
+		f.onBoard(s, float64(grain), grainKnown, unloading)
 	}
-	s.Feed = feed
-	if second && feed.Basis != NoFeed {
-		f.learnInCrop(s, power, powerKnown, fromGrain, grainKnown, width)
+	if s.Activity != Cutting {
+		f.outOfCrop(s, second, unloading, w.sureOut)
+		if s.Activity == Turning && w.header.basis == enginePower && !w.sureOut && f.powerKnown {
+			// Only a fall of power says that it is out of the crop: thin crop
+			// may do that as well.
+			f.estimate(s, max(0, f.cropKW/f.kwhPerT), fromGrain, grainKnown, 0, fillTime)
+		}
+		return
+	}
+	f.outSince, f.awaySince = signal.Never, signal.Never
+	inCrop := s.Now.Sub(s.InCrop)
+	cut := f.cut(s)
+	power := max(0, f.cropKW/f.kwhPerT)
+	f.estimate(s, power, fromGrain, grainKnown, cut, inCrop)
+	if second {
+		f.learnInCrop(s, power, fromGrain, grainKnown, cut, inCrop)
 	}
 	f.fullness(s)
 }
 
-// basis smooths a rate and says on what it rests.
-func (f *feedEstimate) basis(rate float64, b FeedBasis) Feed {
-	factor := smoothFactor
-	if b == FromPower && !f.quick {
-		factor = smoothFuel
+// onBoard follows the weight of the grain in the tank.
+func (f *feedEstimate) onBoard(s *State, grain float64, grainKnown, unloading bool) {
+	if !grainKnown {
+		grain = 0
+		if s.Activity == Cutting {
+			grain = f.smooth / (1 + f.mogRatio)
+		}
 	}
-	f.smooth += factor * (rate - f.smooth)
-	return Feed{Rate: signal.TPH(f.smooth), Basis: b}
-}
-
-func (f *feedEstimate) powerSD() signal.TPH {
-	share, kw := sdPrior, sdPower*f.ratedKW
-	switch {
-	case f.gain.known():
-		share = 2 * sdGrainFlow
-	case f.own.RatedPowerKW <= 0:
-		share = sdUnrated
-	}
-	if !f.offset.known() {
-		kw = sdOffset * f.ratedKW
-	}
-	return signal.TPH(math.Hypot(share*f.smooth, kw/f.kwhPerT*f.gain.value()))
+	f.tank.second(grain, unloading, f.own.MassT)
 }
 
 // outOfCrop says that nothing enters, and learns what empty running takes.
-func (f *feedEstimate) outOfCrop(s *State, kw float64, powerKnown, second bool) {
+func (f *feedEstimate) outOfCrop(s *State, second, unloading, sure bool) {
 	f.smooth *= 1 - smoothFactor
 	basis := s.Feed.Basis
+	if s.Activity == Travelling && s.Threshing != Yes {
+		if f.awaySince == signal.Never {
+			f.awaySince = s.Now
+		}
+	} else if f.awaySince != signal.Never {
+		if s.Now.Sub(f.awaySince) >= awayLong {
+			f.gain.loosen(0.08)
+			f.density.loosen()
+		}
+		f.awaySince = signal.Never
+	}
 	switch s.Activity {
 	case Unknown:
 		f.smooth = 0
@@ -188,106 +241,60 @@ func (f *feedEstimate) outOfCrop(s *State, kw float64, powerKnown, second bool) 
 	s.Feed = Feed{Rate: signal.TPH(f.smooth), SD: sdOutOfCrop, Basis: basis}
 	if f.outSince == signal.Never {
 		f.outSince = s.Now
+		f.gain.breakOff()
 	}
 	out := s.Now.Sub(f.outSince)
 	empty := out >= emptyAfter && out < emptyEnough && (s.Activity == Turning || s.Activity == Waiting) && s.Threshing == Yes
-	if second && empty && powerKnown {
-		f.offset.add(kw)
+	if second && sure && empty && f.powerKnown && !unloading && (f.motion.steady || s.Activity == Waiting) {
+		f.empty.learn(f.net.kW-f.motion.climbKW, f.motion.mgv, f.motion.doubtKW())
 	}
 }
 
-// freeKW is the engine's power less propulsion and unloading: threshing,
-// header and whatever runs along.
-func (f *feedEstimate) freeKW(s *State) (float64, bool) {
-	now, t := s.Now, &s.Signals
-	ratio := 1.0
-	if rpm, ok := signal.EngineSpeed.Fresh(t, now); ok {
-		ratio = float64(rpm) / nominalRPM
-		if s.Engine.ReferenceKnown {
-			ratio = float64(rpm / s.Engine.Reference)
-		}
-	}
-	kw, ok := f.engineKW(s, ratio)
-	if !ok {
-		return 0, false
-	}
-	if s.Speed.Known {
-		kw -= max(0, wheelKW(f.own.MassT, float64(s.Speed.Value), f.grade.now(s))/driveEfficiency)
-	}
-	if v, ok := signal.Unloading.Fresh(t, now); ok && v.On() {
-		kw -= unloadingShare * f.ratedKW
-	}
-	return kw, true
-}
-
-// engineKW is the power that the engine gives. Percent load is of a power that
-// is known; what torque and fuel rate mean is learned beside it, so that the
-// level stays when load falls away.
-func (f *feedEstimate) engineKW(s *State, ratio float64) (float64, bool) {
-	now, t := s.Now, &s.Signals
-	load, loadOK := signal.EngineLoad.Fresh(t, now)
-	torque, torqueOK := signal.EngineTorque.Fresh(t, now)
-	fuel, fuelOK := signal.FuelRate.Fresh(t, now)
-	byTorque := float64(torque) / 100 * f.ratedKW * ratio / peakTorque
-	byFuel := max(0, loadFromFuel(float64(fuel), f.ratedKW)) * f.ratedKW
-	f.quick = loadOK || torqueOK
-	if loadOK {
-		kw := float64(load) / 100 * f.ratedKW * availableShare(ratio)
-		if torqueOK {
-			f.torqueScale.learn(kw, byTorque)
-		}
-		if fuelOK {
-			f.fuelScale.learn(kw, byFuel)
-		}
-		return kw, true
-	}
-	switch {
-	case torqueOK:
-		return byTorque * f.torqueScale.value(), true
-	case fuelOK:
-		return byFuel * f.fuelScale.value(), true
-	}
-	return 0, false
-}
-
-func (f *feedEstimate) width(s *State) float64 {
+// cut is speed times width in ha/h, 0 if either is not known.
+func (f *feedEstimate) cut(s *State) float64 {
+	width := float64(f.own.CutWidth)
 	if w, ok := signal.CutWidth.Fresh(&s.Signals, s.Now); ok && w > 0 {
-		return float64(w)
+		width = float64(w)
 	}
-	return float64(f.own.CutWidth)
+	if !s.Speed.Known || s.Speed.Value < stopKPH {
+		return 0
+	}
+	return float64(s.Speed.Value) * width / 10
 }
 
-// learnInCrop runs once a second, after the fill of the machine.
-func (f *feedEstimate) learnInCrop(s *State, power float64, powerKnown bool, grain float64, grainKnown bool, width float64) {
-	inCrop := s.Now.Sub(s.InCrop)
-	before, full := f.ahead.push(power, s.Now)
+// learnInCrop runs once a second.
+func (f *feedEstimate) learnInCrop(s *State, power, grain float64, grainKnown bool, cut float64, inCrop time.Duration) {
+	f.echo.push(power, cut, s.Now)
 	if grain == f.lastGrain {
 		f.grainSame++
 	} else {
 		f.lastGrain, f.grainSame = grain, 0
 	}
-	if powerKnown && grainKnown && full && inCrop >= grainDelay+10*time.Second && f.grainSame < stuckSeconds {
-		f.gain.add(grain, before)
+	settled := inCrop >= time.Duration(f.echo.delay)*time.Second+15*time.Second
+	fine := grainKnown && settled && f.grainSame < stuckSeconds
+	if fine {
+		if f.powerKnown && f.net.quick {
+			f.echo.listen(grain)
+		}
+		if before, then, ok := f.echo.before(f.echo.delay); ok {
+			if f.powerKnown {
+				f.gain.add(grain, before)
+			} else {
+				f.density.add(grain, then)
+			}
+		}
 	}
-	if inCrop < 10*time.Second {
+	if inCrop < fillTime {
 		return
 	}
-	if s.Speed.Known && s.Speed.Value > moveKPH && width > 0 && s.Feed.Basis != FromSpeedWidth {
-		f.density.add(float64(s.Feed.Rate) * 10 / (float64(s.Speed.Value) * width))
+	gain, _ := f.gain.value(f.echo.delay)
+	if s.Feed.Basis == FromPower || s.Feed.Basis == FromGrainFlow && f.powerKnown {
+		f.density.add(power*gain, cut)
 	}
 	load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
 	if ok && f.own.RatedPowerKW > 0 && s.Feed.Rate > 5 {
-		spare := (comfortFullLoad - float64(load)) / 100 * f.ratedKW / f.kwhPerT * f.gain.value()
+		spare := (comfortFullLoad - float64(load)) / 100 * f.ratedKW / f.kwhPerT * gain
 		f.comfort.add(float64(s.Feed.Rate) + spare)
 	}
-}
-
-// fullness is the feed over that at which the engine would be comfortably full.
-// Losses may set a lower limit; it is not learned yet.
-func (f *feedEstimate) fullness(s *State) {
-	if !f.comfort.known() || f.comfort.mean < 5 || s.Feed.Basis == NoFeed {
-		return
-	}
-	s.Feed.Fullness = signal.Percent(min(150, 100*float64(s.Feed.Rate)/f.comfort.mean))
-	s.Feed.FullnessKnown = true
+	f.knee.second(s)
 }

@@ -103,7 +103,7 @@ func see(s *State, w *working) (Activity, basis) {
 		case w.moving.is == Yes:
 			return Travelling, basis{w.moving.basis, "threshing off"}
 		case w.unloading.is == Yes:
-			return Unloading, basis{"unloading signal", "standing"}
+			return Unloading, basis{w.unloading.basis, "standing"}
 		}
 		return idle(s, w, "threshing off")
 	}
@@ -112,7 +112,7 @@ func see(s *State, w *working) (Activity, basis) {
 		return Travelling, basis{w.moving.basis, "threshing not known"}
 	case No:
 		if w.unloading.is == Yes {
-			return Unloading, basis{"unloading signal", "standing"}
+			return Unloading, basis{w.unloading.basis, "standing"}
 		}
 		return idle(s, w, "threshing not known")
 	}
@@ -133,11 +133,11 @@ func seeThreshing(s *State, w *working) (Activity, basis) {
 	case w.stuck(s):
 		return Blocked, basis{"rotor stands", ""}
 	case w.moving.is == No && w.unloading.is == Yes:
-		return Unloading, basis{"unloading signal", "standing"}
+		return Unloading, basis{w.unloading.basis, "standing"}
 	case w.moving.is == No:
 		return Waiting, basis{w.threshing.basis, "standing"}
 	case w.header.is == Yes:
-		if w.moving.is == NotKnown && !w.cropInLoad(s) {
+		if w.moving.is == NotKnown && !w.cropInPower() {
 			return Unknown, basis{}
 		}
 		return Cutting, basis{w.threshing.basis, w.header.basis}
@@ -151,9 +151,6 @@ func seeThreshing(s *State, w *working) (Activity, basis) {
 	return Unknown, basis{}
 }
 
-// cropInLoad stands in for a speed that nobody gives: the engine works more
+// cropInPower stands in for a speed that nobody gives: the engine works more
 // than it does empty.
-func (w *working) cropInLoad(s *State) bool {
-	load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
-	return ok && w.engineLevel.known() && float64(load) > w.engineLevel.value+cropLoad
-}
+func (w *working) cropInPower() bool { return w.header.basis == enginePower && w.header.is == Yes }

@@ -2,90 +2,10 @@ package machine
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"chaffinch/canbus/signal"
 )
-
-// median is that of the newest 60 values. Until ten have come it is the prior.
-type median struct {
-	prior  float64
-	ring   [60]float64
-	count  int
-	next   int
-	middle float64
-}
-
-const medianKnown = 10
-
-func (m *median) known() bool { return m.count >= medianKnown }
-
-func (m *median) add(v float64) {
-	m.ring[m.next] = v
-	m.next = (m.next + 1) % len(m.ring)
-	m.count = min(m.count+1, len(m.ring))
-	sorted := m.ring
-	part := sorted[:m.count]
-	slices.Sort(part)
-	m.middle = part[m.count/2]
-}
-
-func (m *median) value() float64 {
-	if m.known() {
-		return m.middle
-	}
-	return m.prior
-}
-
-// delay gives back what was pushed grainDelay ago, at one value a second. A
-// pause empties it.
-type delay struct {
-	ring  [grainDelay / time.Second]float64
-	next  int
-	count int
-	last  signal.Instant
-}
-
-func (d *delay) push(v float64, now signal.Instant) (before float64, full bool) {
-	if d.count > 0 && now.Sub(d.last) > 3*time.Second {
-		d.count, d.next = 0, 0
-	}
-	d.last = now
-	before, full = d.ring[d.next], d.count == len(d.ring)
-	d.ring[d.next] = v
-	d.next = (d.next + 1) % len(d.ring)
-	d.count = min(d.count+1, len(d.ring))
-	return before, full
-}
-
-// gain is the ratio of two series over the last ten minutes or so of cutting.
-type gain struct {
-	grain, power float64
-	seconds      int
-}
-
-const (
-	gainShare  = 1.0 / 600
-	gainKnown  = 120 // s
-	gainLowest = 0.2
-)
-
-func (g *gain) add(grain, power float64) {
-	share := max(gainShare, 1/float64(g.seconds+1))
-	g.grain += share * (grain - g.grain)
-	g.power += share * (power - g.power)
-	g.seconds++
-}
-
-func (g *gain) known() bool { return g.seconds >= gainKnown && g.power > 1 }
-
-func (g *gain) value() float64 {
-	if !g.known() {
-		return 1
-	}
-	return min(max(g.grain/g.power, gainLowest), 1/gainLowest)
-}
 
 // scale is the ratio of two measures of one power, learned over some minutes
 // of work.
@@ -121,10 +41,13 @@ type slow struct {
 	seconds int
 }
 
-const slowKnown = 120 // s
+const (
+	slowKnown = 120 // s
+	slowShare = 1.0 / 600
+)
 
 func (m *slow) add(v float64) {
-	m.mean += max(gainShare, 1/float64(m.seconds+1)) * (v - m.mean)
+	m.mean += max(slowShare, 1/float64(m.seconds+1)) * (v - m.mean)
 	m.seconds++
 }
 
@@ -168,6 +91,12 @@ func (g *gradient) second(s *State) {
 		rise := (g.altitude[g.count-1] - g.altitude[0]) / way
 		g.slope += slopeShare * (min(max(rise, -steepest), steepest) - g.slope)
 	}
+}
+
+// known tells whether there is anything to know the slope from.
+func (g *gradient) known(s *State) bool {
+	_, ok := signal.Pitch.Fresh(&s.Signals, s.Now)
+	return ok || g.count > 2
 }
 
 func (g *gradient) now(s *State) float64 {

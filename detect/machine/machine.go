@@ -37,6 +37,7 @@ type Machine struct {
 // New makes a machine from what its owner knows of it and of the crop.
 func New(own Settings, crop Crop) *Machine {
 	m := &Machine{feed: newFeedEstimate(own, crop)}
+	m.working.split.least = splitLeastShare * m.feed.ratedKW
 	m.clear()
 	return m
 }
@@ -117,6 +118,10 @@ func (m *Machine) Faults(active []Fault) {
 	m.state.Faults = m.faults
 }
 
+// Engine notes what the engine says of itself, to turn torque and load into
+// power. It may be called at any time, and again when that changes.
+func (m *Machine) Engine(facts EngineFacts) { m.feed.net.take(facts) }
+
 // Step makes the State at now. It is valid until the next Apply or Step.
 func (m *Machine) Step(now signal.Instant) *State {
 	s := &m.state
@@ -126,10 +131,13 @@ func (m *Machine) Step(now signal.Instant) *State {
 	m.track.step(now)
 	m.stepEngine(now)
 	m.stepSpeed(now)
-	m.working.step(s)
+	second := m.feed.power(s)
+	bend, bendKnown := m.track.bend()
+	m.working.step(s, &m.feed, bend, bendKnown)
 	m.hold.step(s, &m.working)
 	m.engine.step(s)
-	m.feed.step(s)
+	m.feed.step(s, second, &m.working)
+	s.Ledger.add(s.Activity, m.working.unloading.is == Yes)
 	return s
 }
 
@@ -222,7 +230,8 @@ func (m *Machine) Reset() {
 }
 
 func (m *Machine) clear() {
-	m.state = State{BusHeard: signal.Never, InCrop: signal.Never, Engine: Engine{Since: signal.Never}}
+	ledger := m.state.Ledger
+	m.state = State{Ledger: ledger, BusHeard: signal.Never, InCrop: signal.Never, Engine: Engine{Since: signal.Never}}
 	for id := range m.state.Health {
 		m.state.Health[id] = Health{Spoke: signal.Never, Heard: signal.Never, Erring: signal.Never}
 	}

@@ -112,14 +112,15 @@ func TestFeedLearnsFromGrainFlow(t *testing.T) {
 	own.RatedPowerKW = 300
 	crop := Crop{SpecificEnergyKWhT: 3.6, EnergyBasis: PerMOG, IdlePowerKW: 20, MOGRatio: 0.8}
 	m := New(own, crop)
-	trueKWhT := 1.4 * crop.KWhPerTonneOfFeed()
+	m.Engine(plainEngine)
+	trueKWhT := 1.4 * m.feed.kwhPerT
 	feedAt := func(at float64) float64 { return 45 + 12*math.Sin(at/40) }
 	var s *State
 	for now := signal.Instant(0); now < signal.Instant(15*time.Minute); now = now.Add(Period) {
 		at := now.Seconds()
-		kw := 20 + auxiliaryShare*300 + wheelKW(own.MassT, 5, 0)/driveEfficiency + trueKWhT*feedAt(at)
+		kw := 20 + (auxiliaryShare+headerShare)*300 + wheelKW(own.MassT, 5, 0)/driveEfficiency + trueKWhT*feedAt(at)
 		m.Heard(now)
-		work := plain{signal.EngineSpeed.ID: 2000, signal.EngineLoad.ID: kw / 3, signal.RotorSpeed.ID: 850,
+		work := plain{signal.EngineSpeed.ID: 2000, signal.EngineTorque.ID: torqueFor(kw), signal.EngineLoad.ID: 75, signal.RotorSpeed.ID: 850,
 			signal.GroundSpeed.ID: 5, signal.HeaderWorking.ID: 1, signal.ThreshingEngaged.ID: 1,
 			signal.GrainFlow.ID: feedAt(at-grainDelay.Seconds()) / 1.8}
 		for id, v := range work {
@@ -142,26 +143,33 @@ func TestFeedLearnsEmptyRunning(t *testing.T) {
 	own.RatedPowerKW = 300
 	crop := Crop{SpecificEnergyKWhT: 3.6, EnergyBasis: PerMOG, IdlePowerKW: 20, MOGRatio: 0.8}
 	m := New(own, crop)
-	empty := 20 + auxiliaryShare*300 + 40 + wheelKW(own.MassT, 5, 0)/driveEfficiency
+	m.Engine(plainEngine)
+	empty := 20 + (auxiliaryShare+headerShare)*300 + 40 + wheelKW(own.MassT, 5, 0)/driveEfficiency
 	work := plain{signal.EngineSpeed.ID: 2000, signal.RotorSpeed.ID: 850, signal.GroundSpeed.ID: 5, signal.ThreshingEngaged.ID: 1}
 	var s *State
 	now := signal.Instant(0)
-	for range 4 {
-		work[signal.HeaderWorking.ID], work[signal.EngineLoad.ID] = 1, (empty+crop.KWhPerTonneOfFeed()*40)/3
+	for turn := range 4 {
+		work[signal.HeaderWorking.ID], work[signal.EngineTorque.ID] = 1, torqueFor(empty+m.feed.kwhPerT*40)
 		s = work.run(m, now, 60*time.Second)
 		rate := s.Feed.Rate
 		now = now.Add(60 * time.Second)
-		work[signal.HeaderWorking.ID], work[signal.EngineLoad.ID] = 0, empty/3
+		work[signal.HeaderWorking.ID], work[signal.EngineTorque.ID] = 0, torqueFor(empty)
 		s = work.run(m, now, 25*time.Second)
 		now = now.Add(25 * time.Second)
 		if s.Activity != Turning || s.Feed.Rate > 0.5 {
 			t.Fatalf("headland: %v, %.1f t/h", s.Activity, s.Feed.Rate)
 		}
-		if now > signal.Instant(100*time.Second) && math.Abs(float64(rate)-40) > 0.5 {
-			t.Errorf("%.1f t/h, want 40", rate)
+		if near := [4]float64{30, 2, 1, 1}[turn]; math.Abs(float64(rate)-40) > near {
+			t.Errorf("after %d turns %.1f t/h, want 40", turn, rate)
 		}
 	}
 }
+
+// plainEngine gives its power by torque: 2,000 Nm are 100 %, 10 % is friction.
+var plainEngine = EngineFacts{ReferenceNm: 2000, FrictionPct: 10, FrictionKnown: true}
+
+// torqueFor is the torque in % of plainEngine at 2,000 rpm.
+func torqueFor(kW float64) float64 { return 10 + 100*kW*9549.3/2000/2000 }
 
 func TestResetForgetsTheMoment(t *testing.T) {
 	m := New(DefaultSettings(), Crop{})

@@ -21,6 +21,9 @@ type State struct {
 	InCrop   signal.Instant // when the machine last entered the crop; meaningful while Cutting
 
 	Feed Feed
+	// Ledger is the time spent in each activity so far. Unlike all else it
+	// outlives a break of the stream's clock.
+	Ledger Ledger
 
 	Engine    Engine
 	Threshing Tri // whether the threshing part is engaged, worked out from what there is

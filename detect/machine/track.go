@@ -78,6 +78,33 @@ func (t *track) speed() (signal.KPH, bool) {
 	return 0, false
 }
 
+// bend is how far the way turned between the older and the newer half of the
+// fixes held, some six seconds in all, in degrees. A machine that hardly moved
+// has no bend.
+func (t *track) bend() (float64, bool) {
+	if t.count < 6 || t.now.Sub(t.fixes[t.count-1].at) > trackSpan {
+		return 0, false
+	}
+	first, middle, last := t.fixes[0], t.fixes[t.count/2], t.fixes[t.count-1]
+	east1, north1 := wayM(first, middle)
+	east2, north2 := wayM(middle, last)
+	if math.Hypot(east1, north1) < bendLeastM || math.Hypot(east2, north2) < bendLeastM {
+		return 0, false
+	}
+	return math.Abs(math.Atan2(east1*north2-north1*east2, east1*east2+north1*north2)) * 180 / math.Pi, true
+}
+
+// bendLeastM keeps the wander of a receiver from looking like a bend.
+const bendLeastM = 2.5
+
+// wayM is the way from one fix to another in metres east and north.
+func wayM(a, b fix) (east, north float64) {
+	const rad = math.Pi / 180
+	north = (b.latitude - a.latitude) * rad * earthRadiusM
+	east = math.Remainder(b.longitude-a.longitude, 360) * rad * earthRadiusM * math.Cos((a.latitude+b.latitude)/2*rad)
+	return east, north
+}
+
 // speedBetween is in km/h, on a plane that touches the earth at the fixes.
 func speedBetween(a, b fix) float64 {
 	dt := b.at.Sub(a.at).Seconds()
@@ -87,9 +114,4 @@ func speedBetween(a, b fix) float64 {
 	return 3.6 * distanceM(a, b) / dt
 }
 
-func distanceM(a, b fix) float64 {
-	const rad = math.Pi / 180
-	north := (b.latitude - a.latitude) * rad * earthRadiusM
-	east := math.Remainder(b.longitude-a.longitude, 360) * rad * earthRadiusM * math.Cos((a.latitude+b.latitude)/2*rad)
-	return math.Hypot(north, east)
-}
+func distanceM(a, b fix) float64 { return math.Hypot(wayM(a, b)) }

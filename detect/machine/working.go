@@ -17,8 +17,14 @@ type working struct {
 	// rotor that stands then is stuck, one that never turned is starting.
 	rotorTurned bool
 	rotorStands signal.Instant // since when; Never while it turns
-	engineLevel level          // load with the threshing part engaged and no crop
+	split       powerSplit
 	height      heightSplit
+	bent        bool // the way turns sharply
+	straight    int  // steps out of crop, by power alone, without a sharp turn
+	// sureOut is set while the machine is out of the crop by more than its
+	// power: a header signal, a sharp turn, or standing.
+	sureOut     bool
+	standsSince signal.Instant
 }
 
 // answer is a yes or no with what it rests on.
@@ -52,49 +58,58 @@ const (
 	// so a track has to show more.
 	moveKPH, stopKPH           = 1.2, 0.6
 	trackMoveKPH, trackStopKPH = 2.2, 1.4
-	// cropLoad is how many points of engine load over the empty running show
-	// that crop goes through.
-	cropLoad = 12
+	// sharpBend in some six seconds is no curve that a header follows: at
+	// 5 km/h, a radius under 14 m.
+	sharpBend = 18
+	// engagedShare of the power of empty running, and governedShare of the
+	// speed in work, show that the threshing part is engaged.
+	engagedShare, disengagedShare = 0.5, 0.35
+	governedShare                 = 0.85
+	// augerShare of rated power over empty running, in a machine that stands
+	// and is empty, is the unloading auger: 15 to 40 kW.
+	augerShare, augerLeast = 0.05, 0.03
+	// emptiedAfter standing, what was in the machine is through.
+	emptiedAfter = 8 * time.Second
+	// straightMost steps is longer than the straight part of any headland.
+	straightMost = 450
 	// fastKPH is over every speed at which grain is cut.
 	fastKPH = 14
 )
 
 func (w *working) reset() {
-	*w = working{rotorStands: signal.Never, height: w.height, engineLevel: w.engineLevel}
+	*w = working{rotorStands: signal.Never, standsSince: signal.Never, height: w.height, split: w.split}
 	for _, a := range []*answer{&w.threshing, &w.header, &w.moving, &w.unloading} {
 		a.at = signal.Never
 	}
 }
 
-func (w *working) step(s *State) {
-	now, t := s.Now, &s.Signals
-	is, basis := w.isThreshing(s)
+func (w *working) step(s *State, f *feedEstimate, bend float64, bendKnown bool) {
+	now := s.Now
+	w.bent = bendKnown && bend >= sharpBend
+	is, basis := w.isThreshing(s, f)
 	w.threshing.say(now, is, basis)
 	s.Threshing = w.threshing.is
 
 	is, basis = w.isMoving(s)
 	w.moving.say(now, is, basis)
 
-	is = NotKnown
-	if v, ok := signal.Unloading.Fresh(t, now); ok {
-		is = tri(v.On())
-	}
-	w.unloading.say(now, is, "unloading signal")
+	is, basis = w.isUnloading(s, f)
+	w.unloading.say(now, is, basis)
 
 	w.stepRotor(s)
 	w.height.step(s, w.moving.is)
-	is, basis = w.isHeaderInWork(s)
+	is, basis = w.isHeaderInWork(s, f)
 	w.header.say(now, is, basis)
 	s.Header = NotKnown
 	if w.header.basis == headerFlag || w.header.basis == headerHeight {
 		s.Header = w.header.is
 	}
-	w.learn(s)
+	w.learn(s, f)
 }
 
 // isThreshing: a flag decides; then what turns with the threshing part; then
 // what only crop brings.
-func (w *working) isThreshing(s *State) (Tri, string) {
+func (w *working) isThreshing(s *State, f *feedEstimate) (Tri, string) {
 	now, t := s.Now, &s.Signals
 	if s.Engine.Running == No {
 		return No, "engine off"
@@ -116,16 +131,25 @@ func (w *working) isThreshing(s *State) (Tri, string) {
 		return Yes, "header in work"
 	}
 	rpm, rpmOK := signal.EngineSpeed.Fresh(t, now)
-	load, loadOK := signal.EngineLoad.Fresh(t, now)
 	switch {
 	case rpmOK && rpm < 1400:
 		return No, "engine at idle"
 	case s.Speed.Known && s.Speed.Value > fastKPH:
 		return No, "speed"
-	case rpmOK && loadOK && load > 35 && !heardOfThreshing(s):
-		return Yes, "engine load"
+	case !rpmOK || !f.powerKnown || heardOfThreshing(s):
+		return NotKnown, ""
 	}
-	return NotKnown, ""
+	// What remains with propulsion taken off: some auxiliaries, or threshing too.
+	share := f.bareKW() / f.empty.base
+	switch {
+	case s.Engine.ReferenceKnown && float64(rpm/s.Engine.Reference) < governedShare && w.threshing.is != Yes:
+		return No, "engine speed"
+	case share > engagedShare:
+		return Yes, enginePower
+	case share < disengagedShare:
+		return No, enginePower
+	}
+	return w.threshing.is, enginePower
 }
 
 // heardOfThreshing tells whether this machine has signals that say more about
@@ -156,11 +180,13 @@ func (w *working) isMoving(s *State) (Tri, string) {
 const (
 	headerFlag   = "header flag"
 	headerHeight = "header height"
+	enginePower  = "engine power"
 )
 
 // isHeaderInWork: a flag, the height against the split of high and low that
-// this machine shows, the header's own load, or crop in the engine's load.
-func (w *working) isHeaderInWork(s *State) (Tri, string) {
+// this machine shows, the header's own load, or crop in the engine's power and a
+// way that does not turn sharply.
+func (w *working) isHeaderInWork(s *State, f *feedEstimate) (Tri, string) {
 	now, t := s.Now, &s.Signals
 	if v, ok := signal.HeaderWorking.Fresh(t, now); ok {
 		return tri(v.On()), headerFlag
@@ -171,12 +197,13 @@ func (w *working) isHeaderInWork(s *State) (Tri, string) {
 	if v, ok := signal.FeederLoad.Fresh(t, now); ok {
 		return tri(v > 8), "feeder load"
 	}
-	if load, ok := signal.EngineLoad.Fresh(t, now); ok && w.engineLevel.known() {
-		limit := w.engineLevel.value + cropLoad
-		if w.header.is == Yes {
-			limit = w.engineLevel.value + cropLoad/2
+	if f.powerKnown {
+		if w.bent {
+			return No, "sharp turn"
 		}
-		return tri(float64(load) > limit), "engine load"
+		if is := w.split.inCrop(f.bareKW(), w.header.is); is != NotKnown {
+			return is, enginePower
+		}
 	}
 	if v, ok := signal.GrainFlow.Fresh(t, now); ok {
 		return tri(v > 1), "grain flow"
@@ -208,49 +235,55 @@ func (w *working) stuck(s *State) bool {
 		w.rotorTurned && w.rotorStands != signal.Never && s.Now.Sub(w.rotorStands) >= stuckAfter
 }
 
-// learn follows the load of empty running: threshing engaged, standing still
-// or with the header known to be out of work.
-func (w *working) learn(s *State) {
-	if w.threshing.is != Yes {
-		return
-	}
-	load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
-	if !ok {
-		return
-	}
-	w.engineLevel.follow(float64(load))
-}
-
-// level follows the low end of a signal: it sinks in seconds and rises in
-// minutes, so that it stays with the empty running between two passes. It is
-// known once the signal has been well above it too: a machine that has only cut
-// so far has not shown its empty running.
-type level struct {
-	value float64
-	top   float64
-	steps int
-}
-
-const (
-	levelSink  = 0.05   // a step of 100 ms: 2 s
-	levelRise  = 0.0002 // a step of 100 ms: 8 min
-	levelKnown = 50     // steps
-	levelApart = 20     // points from low to high end
-)
-
-func (l *level) follow(v float64) {
+// learn follows what the engine's power says of crop.
+func (w *working) learn(s *State, f *feedEstimate) {
 	switch {
-	case l.steps == 0:
-		l.value, l.top = v, v
-	case v < l.value:
-		l.value += levelSink * (v - l.value)
-	default:
-		l.value += levelRise * (v - l.value)
+	case w.header.is == Yes:
+		w.sureOut = false
+	case w.bent, w.moving.is == No, s.Header == No:
+		w.sureOut = true
 	}
-	if v > l.top {
-		l.top += levelSink * (v - l.top)
+	if w.threshing.is != Yes || w.moving.is != Yes || !f.powerKnown {
+		w.straight = 0
+		return
 	}
-	l.steps++
+	if f.motion.steady {
+		w.split.step(f.bareKW(), w.bent)
+	}
+	if w.header.is == No && w.header.basis == enginePower && !w.bent {
+		if w.straight++; w.straight > straightMost {
+			// No headland is that long: what was taken for crop was not.
+			w.split = powerSplit{least: w.split.least}
+			w.straight = 0
+		}
+	} else {
+		w.straight = 0
+	}
 }
 
-func (l *level) known() bool { return l.steps >= levelKnown && l.top-l.value >= levelApart }
+// isUnloading: a signal decides. Where none was ever heard, a machine that
+// stands empty with threshing engaged and takes an auger's power more than it
+// needs is unloading.
+func (w *working) isUnloading(s *State, f *feedEstimate) (Tri, string) {
+	if v, ok := signal.Unloading.Fresh(&s.Signals, s.Now); ok {
+		return tri(v.On()), "unloading signal"
+	}
+	if s.Health[signal.Unloading.ID].Ever || !f.powerKnown || w.moving.is == NotKnown {
+		return NotKnown, ""
+	}
+	if w.moving.is == Yes || w.threshing.is != Yes {
+		w.standsSince = signal.Never
+		return No, enginePower
+	}
+	if w.standsSince == signal.Never {
+		w.standsSince = s.Now
+	}
+	if s.Now.Sub(w.standsSince) < emptiedAfter || !f.empty.known() {
+		return No, enginePower
+	}
+	limit := augerShare
+	if w.unloading.is == Yes {
+		limit = augerLeast
+	}
+	return tri(f.cropKW > limit*f.ratedKW), enginePower
+}

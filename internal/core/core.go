@@ -50,6 +50,7 @@ type Core struct {
 	next     signal.Instant // the next step
 	now      signal.Instant // the newest step
 	faults   []machine.Fault
+	engine   decode.Engine
 	pools    map[j1939.Name]knownPool // of earlier runs and of this one
 }
 
@@ -183,11 +184,32 @@ func (c *Core) stepTo(at signal.Instant) {
 func (c *Core) step(now signal.Instant) {
 	c.now = now
 	c.takeFaults(now)
+	if now%signal.Instant(time.Second) == 0 {
+		c.takeEngine()
+	}
 	s := c.machine.Step(now)
 	c.emit(c.detectors.Step(s))
 	if c.out.State != nil {
 		c.out.State(s)
 	}
+}
+
+// takeEngine hands on what the engine says of itself: its friction changes
+// with its speed.
+func (c *Core) takeEngine() {
+	e := &c.engine
+	if !c.decoder.ReadEngine(e) {
+		return
+	}
+	facts := machine.EngineFacts{FrictionPct: e.FrictionPct, FrictionKnown: e.FrictionKnown}
+	if e.ReferenceKnown {
+		facts.ReferenceNm = e.ReferenceNm
+	}
+	for _, p := range e.Curve {
+		facts.Curve[facts.Points] = machine.CurvePoint(p)
+		facts.Points++
+	}
+	c.machine.Engine(facts)
 }
 
 func (c *Core) takeFaults(now signal.Instant) {

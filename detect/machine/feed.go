@@ -73,6 +73,8 @@ const (
 	// stuckSeconds of the same grain flow to the bit, in crop, are no
 	// measurement that anything could be learned from.
 	stuckSeconds = 5
+	// frozenSeconds of it, and it counts as not known.
+	frozenSeconds = 20
 	// emptyAfter is how long a machine takes to run empty out of the crop.
 	emptyAfter = 8 * time.Second
 	// emptyEnough bounds what one stay out of the crop can teach: a plugged
@@ -97,8 +99,10 @@ const (
 const (
 	sdUnrated = 0.5
 	// sdPrior is of the specific energy of crops: D497 gives +/-50 % as the
-	// range of its small-grain coefficients, +/-30 % for maize.
-	sdPrior = 0.1
+	// range of its small-grain coefficients, +/-30 % for maize: their mean is
+	// three of it. What is learned may go further.
+	sdPrior = 0.13
+	sdWide  = 0.3
 	// sdMOG is of the MOG ratio of a field about that of its crop, sdGrain of
 	// the calibration of a grain flow sensor.
 	sdMOG   = 0.08
@@ -129,7 +133,7 @@ func newFeedEstimate(own Settings, crop Crop) feedEstimate {
 	f.net.ratedKW = f.ratedKW
 	f.empty = newEmptyRunning(crop.IdlePowerKW+(auxiliaryShare+headerShare)*f.ratedKW, f.ratedKW)
 	f.tank = newTank(f.own.MassT, crop.TestWeightKgHL)
-	prior := sdPrior
+	prior := sdWide
 	if own.RatedPowerKW <= 0 {
 		prior = sdUnrated
 	}
@@ -179,6 +183,7 @@ func (f *feedEstimate) bareKW() float64 { return f.net.kW - f.motion.propulsion(
 func (f *feedEstimate) step(s *State, second bool, w *working) {
 	unloading := w.unloading.is == Yes
 	grain, grainKnown := signal.GrainFlow.Fresh(&s.Signals, s.Now)
+	grainKnown = grainKnown && (f.grainSame < frozenSeconds || s.Activity != Cutting)
 	fromGrain := float64(grain) * (1 + f.mogRatio)
 	if second {
 		f.onBoard(s, float64(grain), grainKnown, unloading)
@@ -276,12 +281,13 @@ func (f *feedEstimate) learnInCrop(s *State, power, grain float64, grainKnown bo
 		if f.powerKnown && f.net.quick {
 			f.echo.listen(grain)
 		}
-		if before, then, ok := f.echo.before(f.echo.delay); ok {
+		if before, _, ok := f.echo.before(f.echo.delay); ok {
 			if f.powerKnown {
 				f.gain.add(grain, before)
-			} else {
-				f.density.add(grain, then)
 			}
+		}
+		if _, then, ok := f.echo.before(f.echo.delay + rotorDelay); ok && !f.powerKnown {
+			f.density.add(grain, then)
 		}
 	}
 	if inCrop < fillTime {

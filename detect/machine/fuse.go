@@ -21,7 +21,7 @@ func (f *feedEstimate) estimate(s *State, power, fromGrain float64, grainKnown b
 	factor := smoothFactor
 	switch {
 	case f.powerKnown && (f.net.quick || !grainKnown):
-		basis, share = FromPower, level
+		basis, share = FromPower, f.priorSD()
 		if f.gain.known() {
 			share = math.Hypot(level, math.Hypot(mog, sdGrain))
 			if grainKnown {
@@ -34,11 +34,11 @@ func (f *feedEstimate) estimate(s *State, power, fromGrain float64, grainKnown b
 		if !f.net.quick {
 			factor = smoothFuel
 		}
-		if basis == FromPower || !f.net.quick {
-			local := math.Hypot(f.localSD(rate), f.motion.doubtKW()/f.kwhPerT*gain)
-			if densityOK {
-				rate, local = blend(rate, local, fromDensity, sdDensity*fromDensity)
-			}
+		local := math.Hypot(f.localSD(rate), f.motion.doubtKW()/f.kwhPerT*gain)
+		if densityOK {
+			rate, local = blend(rate, local, fromDensity, sdDensity*fromDensity)
+		}
+		if basis == FromPower {
 			floor = math.Hypot(floor, local)
 		}
 	case grainKnown && (fromGrain > 1 || inCrop >= grainFillTime):
@@ -75,6 +75,14 @@ func (f *feedEstimate) estimate(s *State, power, fromGrain float64, grainKnown b
 		floor = math.Hypot(floor, 2)
 	}
 	s.Feed = Feed{Rate: signal.TPH(f.smooth), SD: signal.TPH(math.Hypot(share*f.smooth, floor)), Basis: basis}
+}
+
+// priorSD is the error of a level that rests on priors alone.
+func (f *feedEstimate) priorSD() float64 {
+	if f.own.RatedPowerKW <= 0 {
+		return sdUnrated
+	}
+	return sdPrior
 }
 
 // localSD is what toughness and moisture, or the fuel rate's own jumps, do to a

@@ -22,20 +22,23 @@ type cropGain struct {
 	blocks       int
 	strangers    int // blocks in a row far on one side
 	side         float64
+	held         int // blocks in a row in which near was far from nothing
 	idle         int // seconds since the last block
 }
 
 const (
 	blockSeconds  = 10
 	blockSD       = 0.03
-	blockTH       = 1.2    // t/h: noise of a block beside its share
-	slowWander    = 0.0025 // per root block
+	blockTH       = 1.2   // t/h: noise of a block beside its share
+	slowWander    = 0.004 // per root block
 	nearSD        = 0.04
 	nearSeconds   = 90.0
 	gainKnownAt   = 12  // blocks
 	gainMost      = 1.4 // e^1.4 is 4: beyond, something else is wrong
 	strangersJump = 2   // blocks far off: the crop became another all at once
 	strangersMost = 18  // and stays so: another field or crop
+	heldMost      = 18  // near that stays is not near
+	heldSD        = 1.8
 )
 
 func newCropGain(priorSD float64) cropGain {
@@ -109,6 +112,12 @@ func (g *cropGain) learn(ratio, noise float64) {
 	p2 := g.p[2] - k1*(g.p[1]+g.p[2])
 	g.p = [3]float64{max(p0, 1e-9), p1, max(p2, 1e-9)}
 	g.blocks++
+	if math.Abs(g.near) < heldSD*nearSD {
+		g.held = 0
+	} else if g.held++; g.held >= heldMost {
+		g.p[0] = min(g.p[0]+0.25*g.near*g.near, g.prior)
+		g.slow, g.near, g.held = g.slow+g.near, 0, 0
+	}
 }
 
 // breakOff drops a block that is not whole.

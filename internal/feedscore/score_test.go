@@ -53,7 +53,8 @@ func runAll(t *testing.T, from, to uint64, o Options) *total {
 }
 
 // A few harvests that nobody tuned on, by signal set, each bar a little below
-// what is reached. The long run below gives the figures.
+// what is reached. The long run below gives the figures; only that has fields
+// enough to find a stated deviation too wide, as all of a field err alike.
 func TestQuickRun(t *testing.T) {
 	for _, c := range []struct {
 		set       string
@@ -64,10 +65,10 @@ func TestQuickRun(t *testing.T) {
 		from, to  float64 // share of errors within the stated standard deviation
 		surelyOff int     // seconds
 	}{
-		{"everything", Options{Signals: "full"}, 0.98, 0.04, 0.09, 0.55, 0.9, 20},
-		{"no grain flow", Options{Signals: "generic", NoGrain: true}, 0.98, 0.06, 0.16, 0.5, 0.97, 20},
-		{"engine, wheel speed and position", Options{Signals: "bare"}, 0.93, 0.12, 0.25, 0.5, 0.97, 60},
-		{"the same from an engine that says nothing of itself", Options{Signals: "bare", NoCurve: true}, 0.93, 0.12, 0.25, 0.5, 0.97, 60},
+		{"everything", Options{Signals: "full"}, 0.98, 0.04, 0.09, 0.45, 1, 20},
+		{"no grain flow", Options{Signals: "generic", NoGrain: true}, 0.98, 0.06, 0.16, 0.45, 1, 20},
+		{"engine, wheel speed and position", Options{Signals: "bare"}, 0.93, 0.12, 0.25, 0.45, 1, 60},
+		{"the same from an engine that says nothing of itself", Options{Signals: "bare", NoCurve: true}, 0.93, 0.12, 0.25, 0.45, 1, 60},
 	} {
 		c.o.Hours = 2
 		sum := runAll(t, 303, 305, c.o)

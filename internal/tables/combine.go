@@ -70,7 +70,8 @@ func (r Row) Value(column string) (float64, bool) {
 	return v, ok
 }
 
-// ReadRows reads the combine's table, a gzipped CSV with a header line.
+// ReadRows reads a table, a gzipped CSV with a header line. A table without a
+// clock has stamps of 0.
 func ReadRows(path string) ([]Row, error) {
 	file, err := os.Open(path)
 	if err != nil {

@@ -116,7 +116,7 @@ func TestKnee(t *testing.T) {
 		s.Now = signal.Instant(i) * signal.Instant(time.Second)
 		s.Feed = Feed{Rate: signal.TPH(rate), Basis: FromPower}
 		s.Signals.Set(signal.SeparationLoss.ID, signal.Reading[float64]{Value: level, At: s.Now, Heard: s.Now, Quality: signal.Good})
-		k.second(&s)
+		k.second(&s, 45)
 	}
 	if at, ok := k.at(); !ok || at < 42 || at > 50 {
 		t.Errorf("knee at %.1f t/h (%v), want 45", at, ok)

@@ -73,8 +73,10 @@ const (
 	// stuckSeconds of the same grain flow to the bit, in crop, are no
 	// measurement that anything could be learned from.
 	stuckSeconds = 5
-	// frozenSeconds of it, and it counts as not known.
+	// frozenSeconds of it, and power is the better route.
 	frozenSeconds = 20
+	// mostTH is beyond what any combine threshes.
+	mostTH = 500
 	// emptyAfter is how long a machine takes to run empty out of the crop.
 	emptyAfter = 8 * time.Second
 	// emptyEnough bounds what one stay out of the crop can teach: a plugged
@@ -112,6 +114,7 @@ const (
 	sdLocal      = 0.03
 	sdFuel       = 0.1
 	sdDensity    = 0.1  // of the crop within a field, over half a minute
+	sdLate       = 0.15 // of a feed by grain flow, for what has happened since
 	sdOutOfCrop  = 1.0  // t/h
 	sdFill       = 0.3  // at entry, falling to nothing over fillTime
 	smoothFactor = 0.1  // a step: 1 s
@@ -183,7 +186,12 @@ func (f *feedEstimate) bareKW() float64 { return f.net.kW - f.motion.propulsion(
 func (f *feedEstimate) step(s *State, second bool, w *working) {
 	unloading := w.unloading.is == Yes
 	grain, grainKnown := signal.GrainFlow.Fresh(&s.Signals, s.Now)
-	grainKnown = grainKnown && (f.grainSame < frozenSeconds || s.Activity != Cutting)
+	if grainKnown = grainKnown && grain >= 0 && grain < mostTH; !grainKnown {
+		grain = 0
+	}
+	if f.powerKnown && f.grainSame >= frozenSeconds && s.Activity == Cutting {
+		grainKnown = false // the alarm for stuck signals tells of it
+	}
 	fromGrain := float64(grain) * (1 + f.mogRatio)
 	if second {
 		f.onBoard(s, float64(grain), grainKnown, unloading)
@@ -261,7 +269,7 @@ func (f *feedEstimate) cut(s *State) float64 {
 	if w, ok := signal.CutWidth.Fresh(&s.Signals, s.Now); ok && w > 0 {
 		width = float64(w)
 	}
-	if !s.Speed.Known || s.Speed.Value < stopKPH {
+	if !s.Speed.Known || !(s.Speed.Value >= stopKPH && s.Speed.Value < 80) || !(width < 100) {
 		return 0
 	}
 	return float64(s.Speed.Value) * width / 10
@@ -302,5 +310,7 @@ func (f *feedEstimate) learnInCrop(s *State, power, grain float64, grainKnown bo
 		spare := (comfortFullLoad - float64(load)) / 100 * f.ratedKW / f.kwhPerT * gain
 		f.comfort.add(float64(s.Feed.Rate) + spare)
 	}
-	f.knee.second(s)
+	if f.comfort.known() && f.comfort.mean > 5 {
+		f.knee.second(s, f.comfort.mean)
+	}
 }

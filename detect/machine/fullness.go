@@ -36,13 +36,13 @@ const (
 	kneeBinShare = 1.0 / 120
 )
 
-func (k *knee) second(s *State) {
+func (k *knee) second(s *State, comfortable float64) {
 	rate := float64(s.Feed.Rate)
-	if rate < 5 || s.Feed.Basis == NoFeed {
+	if !(rate >= 5 && rate < 4*mostTH) || s.Feed.Basis == NoFeed {
 		return
 	}
 	if k.step == 0 {
-		k.step = rate / 12 // the first settled feed stands in the middle
+		k.step = comfortable / 16
 	}
 	worst, heard := 0.0, false
 	for _, id := range [...]signal.ID{signal.SeparationLoss.ID, signal.CleaningLoss.ID} {

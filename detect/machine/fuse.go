@@ -48,7 +48,7 @@ func (f *feedEstimate) estimate(s *State, power, fromGrain float64, grainKnown b
 		switch {
 		case densityOK:
 			// What flows at the sensor entered a while ago; speed and width are of now.
-			rate = 0.3*fromGrain + 0.7*fromDensity
+			rate, _ = blend(fromGrain, sdLate*fromGrain, fromDensity, sdDensity*fromDensity)
 			if inCrop < grainFillTime {
 				rate, share = fromDensity, math.Hypot(share, sdDensity)
 			}

@@ -72,6 +72,7 @@ const (
 
 func (g *gradient) second(s *State) {
 	alt, ok := signal.Altitude.Fresh(&s.Signals, s.Now)
+	ok = ok && alt > -1000 && alt < 10000
 	if !ok || !s.Speed.Known || s.Now.Sub(g.last) > 3*time.Second {
 		g.count, g.slope = 0, 0
 	}

@@ -32,7 +32,7 @@ func (m *motion) step(s *State, massT float64, second bool) {
 	if second {
 		m.grade.second(s)
 	}
-	if !s.Speed.Known {
+	if !s.Speed.Known || !(s.Speed.Value >= 0 && s.Speed.Value < 80) {
 		m.mgv, m.climbKW, m.steady, m.gain = 0, 0, false, 0
 		return
 	}

@@ -91,6 +91,13 @@ func (p *netPower) step(s *State) {
 	torque, torqueOK := signal.EngineTorque.Fresh(t, now)
 	load, loadOK := signal.EngineLoad.Fresh(t, now)
 	fuel, fuelOK := signal.FuelRate.Fresh(t, now)
+	rpmOK = rpmOK && rpm >= 0 && rpm < 6000
+	torqueOK = torqueOK && torque > -130 && torque < 130
+	loadOK = loadOK && load >= 0 && load < 260
+	fuelOK = fuelOK && fuel >= 0 && fuel < 1000
+	if !rpmOK {
+		ratio = 1
+	}
 
 	var byTorque, byLoad float64
 	exact := torqueOK && rpmOK && p.facts.ReferenceNm > 0

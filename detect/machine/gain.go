@@ -28,10 +28,10 @@ type cropGain struct {
 
 const (
 	blockSeconds  = 10
-	blockSD       = 0.03
+	blockSD       = 0.02
 	blockTH       = 1.2   // t/h: noise of a block beside its share
 	slowWander    = 0.004 // per root block
-	nearSD        = 0.04
+	nearSD        = 0.03
 	nearSeconds   = 90.0
 	gainKnownAt   = 12  // blocks
 	gainMost      = 1.4 // e^1.4 is 4: beyond, something else is wrong

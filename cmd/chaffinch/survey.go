@@ -66,7 +66,7 @@ func runSurvey(cmd *cobra.Command, s streams, f surveyFlags, logs []string) erro
 		return err
 	}
 	if f.writeConfig != "" {
-		if err := os.WriteFile(f.writeConfig, []byte(report.Config), 0o644); err != nil {
+		if err := writeNew(f.writeConfig, report.Config); err != nil {
 			return err
 		}
 	}
@@ -76,6 +76,20 @@ func runSurvey(cmd *cobra.Command, s streams, f surveyFlags, logs []string) erro
 		return encoder.Encode(report)
 	}
 	return report.Write(s.out, f.all)
+}
+
+// writeNew writes a file that is not there yet: a configuration that an owner
+// has filled in must not be lost.
+func writeNew(path, text string) error {
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, os.ErrExist) {
+		return fmt.Errorf("%s is there already; give another name", path)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = file.WriteString(text)
+	return errors.Join(err, file.Close())
 }
 
 func readLogs(s streams, sur *survey.Survey, logs []string) (*survey.Report, error) {

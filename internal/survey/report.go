@@ -28,6 +28,7 @@ type Report struct {
 	Alarms     []Alarm     `json:"alarms"`
 	Faults     []Fault     `json:"fault_codes"`
 	Pools      int         `json:"device_descriptor_pools"`
+	Tasks      bool        `json:"task_controller"` // one is there, by its status
 	Time       string      `json:"bus_time,omitempty"`
 	Config     string      `json:"config"` // ready to use
 }
@@ -117,7 +118,7 @@ type Fault struct {
 func (s *Survey) Report(names []string, log canbus.Stats) *Report {
 	r := &Report{
 		DurationS: s.last.Sub(s.first).Seconds(), Frames: s.frames, Standard: s.standard,
-		Errors: s.errorFrames, BadLines: log.Bad, Pools: s.pools,
+		Errors: s.errorFrames, BadLines: log.Bad, Pools: s.pools, Tasks: len(s.controllers) > 0,
 	}
 	name := func(i uint8) string {
 		if int(i) < len(names) {

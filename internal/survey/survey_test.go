@@ -79,6 +79,20 @@ func TestRecordings(t *testing.T) {
 			says:     []string{"The engine runs, 0 to 1256 rpm.", "tractor, agriculture", "Nothing tells of threshing"},
 		},
 		{
+			file: "tractor-gears-difflock.log", addresses: []uint8{0x00, 0x03, 0x06, 0x17, 0x47},
+			counts:   map[uint32]int64{61184: 4596, 61444: 2285, 61443: 2284, 126720: 1553, 60928: 19, 65226: 4},
+			complete: 10, says: []string{"The engine runs, 0 to 1012 rpm."},
+		},
+		{
+			file: "tractor-keyon-pause.log", addresses: []uint8{0x00, 0x03, 0x06, 0x17, 0x47},
+			counts: map[uint32]int64{61184: 2553, 61444: 1475, 61443: 1474, 60928: 25, 65226: 10},
+			says:   []string{"The engine runs, 0 to 1011 rpm."},
+		},
+		{
+			file: "boat-n2k-clock-step.log.gz", counts: map[uint32]int64{129025: 1632, 129026: 1393, 129029: 2512, 60928: 49},
+			says: []string{"marine", "No engine is heard."},
+		},
+		{
 			file: "tractor-ignition-off.log", addresses: []uint8{0x17}, counts: map[uint32]int64{65535: 37, 60928: 2, 59904: 1, 65226: 1},
 			states: map[signal.ID]string{signal.EngineSpeed.ID: "missing"}, says: []string{"No engine is heard."},
 		},

@@ -16,8 +16,9 @@ const (
 	// A step forward up to longestSilence can be a silent bus; one that is
 	// longer is taken for a clock that was set.
 	longestSilence = time.Hour
-	// stepNominal is the event time between the frames on both sides of a step.
-	stepNominal = time.Second
+	// stepNominal is the event time between the frames on both sides of a step:
+	// more than a live bus may have lived through in silence before it.
+	stepNominal = LongestPause + time.Second
 )
 
 // Step says how a frame follows the one before it.
@@ -38,7 +39,7 @@ const (
 // ready; its first frame is at Instant 0 unless Origin says otherwise.
 //
 //	stamp  ... 10.0  10.1 | 9.0  9.1 ...     (a step back)
-//	event  ...  5.0   5.1 | 6.1  6.2 ...     (one second is counted)
+//	event  ...  5.0   5.1 | 66.1 66.2 ...     (a minute and a second are counted)
 type Timeline struct {
 	// Origin is the event time of the first frame; to be set before it.
 	Origin signal.Instant

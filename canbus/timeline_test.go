@@ -25,18 +25,18 @@ func TestTimeline(t *testing.T) {
 			{10 * s, 0, Follows}, {11 * s, signal.Instant(s), Follows},
 			{11*s - int64(jitterBack), signal.Instant(s), Follows},
 			{11*s + 1, signal.Instant(s + 1), Follows}}},
-		{"further back is a clock step of one second", []placed{
-			{10 * s, 0, Follows}, {9 * s, signal.Instant(s), AfterClockStep},
-			{9*s + 7, signal.Instant(s + 7), Follows}}},
+		{"further back is a clock step, of 61 s", []placed{
+			{10 * s, 0, Follows}, {9 * s, signal.Instant(61 * s), AfterClockStep},
+			{9*s + 7, signal.Instant(61*s + 7), Follows}}},
 		{"a minute is a pause, more is a silence", []placed{
 			{0, 0, Follows}, {60 * s, signal.Instant(60 * s), Follows},
 			{120*s + 1, signal.Instant(120*s + 1), AfterSilence}}},
 		{"an hour is a silence, more is a clock that was set", []placed{
 			{0, 0, Follows}, {3600 * s, signal.Instant(3600 * s), AfterSilence},
-			{7200*s + 1, signal.Instant(3601 * s), AfterClockStep}}},
+			{7200*s + 1, signal.Instant(3661 * s), AfterClockStep}}},
 		{"from 1970 to today", []placed{
-			{5 * s, 0, Follows}, {1700000000 * s, signal.Instant(s), AfterClockStep},
-			{6 * s, signal.Instant(2 * s), AfterClockStep}}},
+			{5 * s, 0, Follows}, {1700000000 * s, signal.Instant(61 * s), AfterClockStep},
+			{6 * s, signal.Instant(122 * s), AfterClockStep}}},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {

@@ -46,7 +46,7 @@ record. Exit code 0 means sound, 3 damaged, 1 that it could not be judged. The
 daemon runs it on its own store at each start.
 
 With --salvage it reads what can be read of a damaged store into a new file.`,
-		Example: `  chaffinch check-store /var/lib/chaffinch/store.db
+		Example: `  chaffinch check-store /var/lib/chaffinch/chaffinch.db
   chaffinch check-store --salvage store.db.damaged-1 rescued.db`,
 		Args: cobra.RangeArgs(1, 2),
 		RunE: func(cmd *cobra.Command, args []string) error {

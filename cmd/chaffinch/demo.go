@@ -45,10 +45,10 @@ The first comes within a minute. Nothing of it is a real machine.`,
 }
 
 func demo(cmd *cobra.Command, s streams, f demoFlags) error {
-	if f.speed < 0.1 || f.speed > 1000 {
+	if !(f.speed >= 0.1 && f.speed <= 1000) {
 		return usageError{errors.New("--speed is from 0.1 to 1000")}
 	}
-	if f.hours < 0 || f.hours > 24 {
+	if !(f.hours >= 0 && f.hours <= 24) {
 		return usageError{errors.New("--hours is up to 24")}
 	}
 	exe, err := os.Executable()
@@ -82,6 +82,14 @@ func demo(cmd *cobra.Command, s streams, f demoFlags) error {
 	if err != nil {
 		return usageError{fmt.Errorf("--listen: %w; give address:port, such as 127.0.0.1:1883", err)}
 	}
+	if host == "" || port == "0" {
+		return usageError{errors.New("--listen: give address:port, such as 127.0.0.1:1883")}
+	}
+	free, err := net.Listen("tcp", f.listen)
+	if err != nil {
+		return fmt.Errorf("the broker cannot listen: %w; give another address with --listen, such as 127.0.0.1:1884", err)
+	}
+	free.Close()
 	fmt.Fprintf(s.out, `A make-believe combine in make-believe %s, at %g times real time. Ctrl-C ends it.
 The first alert comes in under a minute of its time. To look on from elsewhere:
   mosquitto_sub -h %s -p %s -v -t 'chaffinch/v1/#'

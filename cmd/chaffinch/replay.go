@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"time"
@@ -111,8 +113,14 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	if bar != nil {
 		bar.Clear()
 	}
-	if err == nil && !f.quiet {
+	if errors.Is(err, context.Canceled) {
+		fmt.Fprintln(s.err, "stopped before the end of the log; up to there:")
+	}
+	if !f.quiet {
 		summary.Write(s.err, log.Interfaces(), log.Stats())
+	}
+	if err == nil && log.Stats().Frames == 0 {
+		return errors.New("no frame was found")
 	}
 	return err
 }

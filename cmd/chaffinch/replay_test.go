@@ -88,7 +88,7 @@ func TestALogWithBadLines(t *testing.T) {
 		}
 	}
 	for _, nothing := range []string{"", "\x00\x01\x02", "hello\n"} {
-		if r := chaffinch([]byte(nothing), "replay", "-"); r.code != exitDone || !strings.Contains(r.err, "no frame in") {
+		if r := chaffinch([]byte(nothing), "replay", "-"); r.code != exitFailed || !strings.Contains(r.err, "no frame in") {
 			t.Errorf("%q: code %d\n%s", nothing, r.code, r.err)
 		}
 	}

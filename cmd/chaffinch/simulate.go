@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"os"
@@ -25,7 +26,7 @@ func simulateVerb(s streams) *cobra.Command {
 		Short: "Write the bus log of a make-believe harvest, and the truth about it",
 		Example: `  chaffinch simulate --seed 7 --hours 12 --out day.log --truth day.json --config day.toml
   chaffinch replay --config day.toml day.log`,
-		RunE: func(cmd *cobra.Command, args []string) error { return simulate(s, f) },
+		RunE: func(cmd *cobra.Command, args []string) error { return simulate(cmd.Context(), s, f) },
 	}
 	cmd.Flags().StringVar(&f.script, "script", "", "what happens, as TOML (default: a day from the seed)")
 	cmd.Flags().Uint64Var(&f.seed, "seed", f.seed, "which of the many possible days")
@@ -36,7 +37,11 @@ func simulateVerb(s streams) *cobra.Command {
 	return cmd
 }
 
-func simulate(s streams, f simulateFlags) (err error) {
+func simulate(ctx context.Context, s streams, f simulateFlags) (err error) {
+	if !(f.hours > 0 && f.hours <= 1000) {
+		return usageError{errors.New("--hours is above 0 and up to 1000")}
+	}
+
 	scenario := virtual.Random(f.seed, f.hours)
 	if f.script != "" {
 		var wrong []error
@@ -58,6 +63,9 @@ func simulate(s streams, f simulateFlags) (err error) {
 	combine := virtual.New(scenario, f.seed)
 	frames := make([]canbus.Frame, 512)
 	for done := false; !done; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		var n int
 		n, done = combine.Next(frames)
 		if err := log.Write(frames[:n]); err != nil {

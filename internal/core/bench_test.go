@@ -115,8 +115,11 @@ func BenchmarkRecording(b *testing.B) {
 	for {
 		n, err := log.Read(batch)
 		frames = append(frames, batch[:n]...)
-		if err != nil {
+		if errors.Is(err, io.EOF) {
 			break
+		}
+		if err != nil {
+			b.Fatal(err)
 		}
 	}
 	var text bytes.Buffer

@@ -206,7 +206,7 @@ func TestARealCombinesPoints(t *testing.T) {
 // weighs ten seconds later; and while that lags at the start of a pass, nobody
 // is told that surely nothing enters.
 func TestARealCombinesFeed(t *testing.T) {
-	folder := outside.Data(t, "CHAFFINCH_TABLES")
+	folder := outside.Private(t, "CHAFFINCH_TABLES")
 	rows, err := tables.ReadRows(filepath.Join(folder, "combine-1hz", "combine-1hz.csv.gz"))
 	if err != nil {
 		t.Fatal(err)

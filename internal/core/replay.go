@@ -8,7 +8,8 @@ import (
 	"chaffinch/canbus"
 )
 
-// Replay runs a log through the core to its end, or until ctx ends. Each is
+// Replay runs a log through the core to its end, or until ctx ends, and ends
+// what is active. Each is
 // called for every batch after the core has taken it, and may be nil.
 func (c *Core) Replay(ctx context.Context, log *canbus.LogReader, each func([]canbus.Frame) error) error {
 	batch := make([]canbus.Frame, 512)
@@ -29,6 +30,7 @@ func (c *Core) Replay(ctx context.Context, log *canbus.LogReader, each func([]ca
 		case err != nil:
 			return err
 		case ctx.Err() != nil:
+			c.Finish()
 			return ctx.Err()
 		}
 	}

@@ -31,7 +31,7 @@ func moved(rows []tables.Row, row int) float64 {
 // repository: CHAFFINCH_TABLES names the folder that has it. Without it this
 // check does not run, and says so.
 func TestARealCombinesHarvest(t *testing.T) {
-	folder := outside.Data(t, "CHAFFINCH_TABLES")
+	folder := outside.Private(t, "CHAFFINCH_TABLES")
 	rows, err := tables.ReadRows(filepath.Join(folder, "combine-1hz", "combine-1hz.csv.gz"))
 	if err != nil {
 		t.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
+	"chaffinch/detect/machine"
 )
 
 // shifted runs a quiet quarter of an hour whose stamps jump once, in the
@@ -105,5 +106,35 @@ func TestALiveBusGivesTheEventsOfItsRecording(t *testing.T) {
 	recorded, live := events(false), events(true)
 	if recorded != live || recorded == "" {
 		t.Errorf("recorded:\n%slive:\n%s", recorded, live)
+	}
+}
+
+// However long a live bus is silent, event time never runs backwards.
+func TestEventTimeNeverRunsBackwards(t *testing.T) {
+	s, frames, _ := quietDay(t, 0.1)
+	for _, pause := range []time.Duration{30 * time.Second, 10 * time.Minute, 2 * time.Hour, 300 * time.Hour} {
+		last := signal.Never
+		c, err := New(pretend(t, s), Outputs{State: func(st *machine.State) {
+			if st.Now <= last {
+				t.Fatalf("pause of %v: a step at %v after one at %v", pause, st.Now.Seconds(), last.Seconds())
+			}
+			last = st.Now
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		half := len(frames) / 2
+		for i, f := range frames {
+			if i == half {
+				for quiet := time.Second; quiet < min(pause, 5*time.Minute); quiet += time.Second {
+					c.Quiet(frames[half-1].Stamp + int64(quiet))
+				}
+			}
+			if i >= half {
+				f.Stamp += int64(pause)
+			}
+			c.Frame(&f)
+		}
+		c.Finish()
 	}
 }

@@ -77,8 +77,9 @@ type Daemon struct {
 	dateSource store.Source
 	dateOffset time.Time
 
-	sourceChanges uint64 // logged so far
-	tookUp        bool   // what earlier runs left in the store
+	stepped       time.Time // when the core last made a step
+	sourceChanges uint64    // logged so far
+	tookUp        bool      // what earlier runs left in the store
 }
 
 // storeAtStart is how long the first opening of the store may hold up the
@@ -163,6 +164,7 @@ func (d *Daemon) work(ctx context.Context) error {
 	if flushErr := d.writer.Flush(flush); flushErr != nil {
 		err = errors.Join(err, fmt.Errorf("daemon: the last events are not stored: %w", flushErr))
 	}
+	d.tell.overdue(time.Now(), true) // what a failing store holds back
 	stopPublishing()
 	return errors.Join(err, publishers.Wait())
 }
@@ -216,17 +218,22 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 			d.takeUpStore()
 			d.keepDates()
 			d.noteSources()
-			if !d.core.Started() {
+			if now.Sub(d.stepped) > 2*publish.LiveEvery {
 				d.waitForBus()
 			}
 		}
 	}
 }
 
-// waitForBus keeps the live topic going while no frame has been heard yet.
+// waitForBus keeps the live topic going while the core does not step: before
+// the first frame, and on a bus that has been silent for long. Nothing is known
+// then.
 func (d *Daemon) waitForBus() {
 	s := machine.State{Now: signal.Instant(d.o.Source.Stamp() - d.start)}
-	d.state(&s)
+	if d.core.Started() {
+		s.Now = signal.Instant(d.o.Source.Stamp() - d.core.Stamp(0))
+	}
+	d.publishLive(&s)
 }
 
 // event stores a phase of an event; it is published when that is done.
@@ -250,8 +257,14 @@ func (d *Daemon) event(e *detect.Event) {
 	}
 }
 
-// state publishes the live values, once a second.
+// state takes each step of the core.
 func (d *Daemon) state(s *machine.State) {
+	d.stepped = time.Now()
+	d.publishLive(s)
+}
+
+// publishLive publishes the live values, once a second.
+func (d *Daemon) publishLive(s *machine.State) {
 	if since := s.Now.Sub(d.lived); since >= 0 && since < publish.LiveEvery {
 		return
 	}

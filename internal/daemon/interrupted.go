@@ -45,6 +45,7 @@ func (d *Daemon) endInterrupted(s *store.Store) {
 			Kind: store.Event, ID: r.ID, Phase: detect.Ended, Priority: r.Priority, Send: true, Payload: payload,
 		})
 		if err != nil {
+			d.tell.giveUp()
 			d.log.Error("event of an earlier run not ended", "event", r.ID, "error", err)
 			continue
 		}

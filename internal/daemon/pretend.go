@@ -61,7 +61,7 @@ func (p *Pretend) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet in
 	p.held = p.held[n:]
 	if n == 0 {
 		// The next frame is known and not due: the bus is silent until now.
-		return 0, p.Stamp(), nil
+		return 0, min(p.Stamp(), p.held[0].Stamp-1), nil
 	}
 	p.rate.add(dst[:n])
 	return n, 0, nil

@@ -60,6 +60,17 @@ func Data(t testing.TB, variable string) string {
 	return path
 }
 
+// Private is the directory that an environment variable names, with data that
+// may not be passed on. A clone without them cannot have them, so here alone a
+// run that requires everything may go on without: it says so.
+func Private(t testing.TB, variable string) string {
+	t.Helper()
+	if os.Getenv(variable) == "" {
+		t.Skipf("NOT CHECKED: %s does not name the directory with the data of this check, which may not be passed on", variable)
+	}
+	return Data(t, variable)
+}
+
 func missing(t testing.TB, format string, args ...any) {
 	t.Helper()
 	if os.Getenv("CHAFFINCH_REQUIRE") == "1" {

@@ -117,7 +117,7 @@ type Fault struct {
 // Report says what was found. Names are those of the interfaces.
 func (s *Survey) Report(names []string, log canbus.Stats) *Report {
 	r := &Report{
-		DurationS: s.last.Sub(s.first).Seconds(), Frames: s.frames, Standard: s.standard,
+		DurationS: s.heardFor.Seconds(), Frames: s.frames, Standard: s.standard,
 		Errors: s.errorFrames, BadLines: log.Bad, Pools: s.pools, Tasks: len(s.controllers) > 0,
 	}
 	name := func(i uint8) string {

@@ -17,7 +17,8 @@ type Survey struct {
 	cfg  *config.Config
 	core *core.Core
 
-	first, last signal.Instant
+	last        signal.Instant
+	heardFor    time.Duration // without breaks of the stream
 	frames      int64
 	errorFrames int64
 	standard    int64
@@ -96,8 +97,8 @@ func New(cfg *config.Config) (*Survey, error) {
 // Frame takes the next frame.
 func (s *Survey) Frame(f *canbus.Frame) {
 	s.core.Frame(f)
-	if s.frames == 0 {
-		s.first = f.At
+	if pause := f.At.Sub(s.last); s.frames > 0 && pause <= canbus.LongestPause {
+		s.heardFor += pause
 	}
 	s.frames++
 	s.last = f.At

@@ -3,6 +3,7 @@ package virtual
 import (
 	"math"
 	"sort"
+	"time"
 )
 
 // Truth is what happened so far.
@@ -13,6 +14,7 @@ func (c *Combine) Truth() Truth {
 	t := Truth{
 		Activity: append([]string{}, r.acts...), FeedTH: append([]float64{}, r.feeds...),
 		GrainTH: append([]float64{}, r.grains...), Unloading: append([]uint8{}, r.unloads...),
+		Start:     time.Unix(0, c.bus.firstNS).UTC().Format(time.RFC3339Nano),
 		Intervals: []Interval{}, Quiet: [][2]float64{},
 	}
 	sag, maybe := r.sag.gone()
@@ -61,6 +63,10 @@ func (c *Combine) Truth() Truth {
 	t.repeats()
 	order(t.Doubtful)
 	t.Quiet = r.quiet(end, t.Intervals, t.Doubtful)
+	if c.sc.LossSaturated && c.set.own {
+		// It carries no news all day; that may be said at any time.
+		t.Doubtful = append(t.Doubtful, Interval{Kind: "separation-loss-high", Began: first, Ended: end})
+	}
 	shift(t.Intervals, first)
 	shift(t.Doubtful, first)
 	for i := range t.Quiet {

@@ -47,15 +47,19 @@
 //	                      ratio less usual slip; not while the clutch closes
 //	feed-drop             feed under 50 % (60; 44) of its mean over the minute before it   4 s
 //	                      fell, ground speed at least 70 % of its own
-//	feed-uneven           coefficient of variation of feed over ground speed, over 30 s,   30 s
-//	                      at least 25 % (20; 28), and no drop in them; doubtful where a lump
-//	                      or an overload explains it
-//	spare-capacity        mean feed of 10 s under 65 % (72; 58) of the feed at 85 % of     90 s
-//	                      rated power on the level; load under 88 %, losses usual
+//	feed-uneven           coefficient of variation, over 30 s, of feed over the ground     30 s
+//	                      speed at which it was cut, at least 25 % (20; 28), and no drop
+//	                      in them; doubtful where a lump or an overload explains it
+//	spare-capacity        crop power under 65 % (72; 58) of what is left of 85 % of        90 s
+//	                      rated power on this ground; load under 88 %, losses usual
 //	*-loss-high,          the level that the sensor would show without noise is over its   10 s
 //	returns-high,         usual one by 15 points or 3 standard deviations (noise and usual
-//	broken-grain-high,    changes of feed), whichever is more (0.7 of that; 1.15); doubtful where an overload or a
-//	trash-high            slowing rotor explains it, and for a saturated sensor
+//	broken-grain-high,    changes of feed), whichever is more (0.7 of that; 1.15). Usual is
+//	trash-high            that at 0.86 of the feed at 85 % of rated power, in the damp and
+//	                      on the slopes of the last quarter of an hour. Doubtful where an
+//	                      overload, a slowing rotor or a header that feeds in bunches
+//	                      explains it, where the script's trouble is too small for it,
+//	                      and all day for a saturated sensor
 //	engine-hot            coolant over 105 C (103; 106), any activity                      10 s
 //	signal-silent,        from when the script made the sensor so until it mended it, if   5 s,
 //	signal-faulty,        it lasted 1.2 times the delay (doubtful from 0.7); not with the  2 s,

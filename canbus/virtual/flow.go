@@ -55,8 +55,10 @@ type flow struct {
 	fullTH       float64 // grain and MOG at that feed: comfortably full
 
 	separationPct, cleaningPct float64 // of grain
-	returns                    float64 // of a usual amount
-	broken, trash              float64 // of a usual amount
+	// MOG where those losses arise, over its reference.
+	separationX, cleaningX float64
+	returns                float64 // of a usual amount
+	broken, trash          float64 // of a usual amount
 
 	// What trouble multiplies.
 	density, moreTough, bunch                 float64
@@ -119,8 +121,10 @@ func (f *flow) step(c *Combine) {
 	// of the Michigan State study of 1967; the numbers are illustrative).
 	rotorSlow := clamp(1-c.rot.omega/c.rot.nominal, 0, 1)
 	x := f.lossMOG / f.referenceMOG
+	f.separationX = x
 	f.separationPct = min(25, 1.1*math.Pow(x, 3.5)*max(0.3, 1+0.9*damp)*(1+3*rotorSlow)*f.moreSeparation)
 	z := cleanMOG / f.referenceMOG
+	f.cleaningX = z
 	slope := 1 + 60*c.field.crossGrade*c.field.crossGrade
 	f.cleaningPct = min(25, 0.7*math.Pow(z, 4)*slope*max(0.4, 1-0.6*damp)*f.moreCleaning)
 

@@ -23,6 +23,7 @@ type running struct {
 	before float64 // of a slug: the feed that it is laid on; of an overload: the crop's density
 	cutS   float64 // of it, while cutting
 	spared bool    // the engine stood or had just been started
+	unsent bool    // the bus slept
 }
 
 func newScript(s *Scenario) script {
@@ -64,6 +65,7 @@ func (s *script) step(c *Combine) {
 				continue
 			}
 			r.run(c, t-r.from)
+			r.unsent = r.unsent || c.op.phase == asleep
 			if c.truth.activity == "cutting" {
 				r.cutS += slowS
 			}

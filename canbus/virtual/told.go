@@ -41,8 +41,8 @@ func (s *script) told(c *Combine) (sure, doubtful []Interval) {
 		}
 		switch {
 		case r.kind.sensor && !c.sends(r.gauge):
-		case r.spared || long < 0.7*delay:
-		case long < 1.2*delay, r.Kind == "stuck" && r.cutS < 90, v.Kind == "signal-silent" && c.backed(r.gauge):
+		case long < 0.7*delay:
+		case long < 1.2*delay, r.spared, r.unsent, r.Kind == "stuck" && r.cutS < 90, v.Kind == "signal-silent" && c.backed(r.gauge):
 			doubtful = append(doubtful, v)
 		default:
 			sure = append(sure, v)

@@ -5,6 +5,9 @@ import "math"
 // Truth is what really happened, in seconds from the first frame. How each
 // kind is defined stands in the package's documentation.
 type Truth struct {
+	// Start is the stamp of the first frame (RFC 3339), from which seconds
+	// count.
+	Start     string     `json:"start,omitempty"`
 	Intervals []Interval `json:"intervals"`
 	// Quiet are stretches in which nothing at all should be raised: the
 	// machine is not cutting, and nothing is wrong.
@@ -43,18 +46,23 @@ type recorder struct {
 	since    float64 // when activity began
 	inCropS  float64 // when the machine last entered the crop
 	loadSeen smooth
+	cropKW   smooth // taken by the crop
+	restKW   smooth // and by all else
 
 	window  minute // feed of the last minute of this entry
 	speeds  minute
 	dropRef float64
 	dropV   float64
 	dropS   float64 // last time a drop held
+	bunchS  float64 // last time that the header fed in bunches
 	busyS   float64 // last time of an overload or a slowing rotor
 	short   [300]float64
-	shortV  [300]float64
+	shortV  [300]float64 // ground speed when that feed was cut
+	cutV    [lagSteps]float64
 	shortN  int
 
-	// Levels of the relative sensors at comfortable fullness.
+	// Levels of the relative sensors at comfortable fullness, at this hour.
+	daySep, dayClean, usualS                                    float64
 	usualSep, usualClean, usualReturns, usualBroken, usualTrash float64
 
 	spans    []span
@@ -72,6 +80,13 @@ type span struct {
 	activity string
 	from, to float64
 }
+
+// lagSteps is how many steps the crop takes from the knife to the rotor, lags
+// included.
+const lagSteps = rotorDelay + 10
+
+// lossesLag is how long, in s, what went in is still seen behind the machine.
+const lossesLag = 20
 
 // minute is the mean over the last 60 s.
 type minute struct {
@@ -106,14 +121,8 @@ func newRecorder(c *Combine) recorder {
 		returns:    watch{kind: "returns-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
 		broken:     watch{kind: "broken-grain-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
 		trash:      watch{kind: "trash-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
-		activity:   "off", keyOnS: 0, inCropS: -1e9, busyS: -1e9, dropS: -1e9,
+		activity:   "off", keyOnS: 0, inCropS: -1e9, busyS: -1e9, dropS: -1e9, bunchS: -1e9,
 	}
-	comfortable := 0.86 // of the feed at 85 % of rated power
-	r.usualSep = level(1.1*math.Pow(comfortable, 3.5), separationScale)
-	r.usualClean = level(0.7*math.Pow(comfortable, 4), cleaningScale)
-	r.usualReturns = level(math.Pow(comfortable/0.85, 1.5), returnsScale)
-	r.usualBroken = level(1.0, brokenScale)
-	r.usualTrash = level(1.08, trashScale)
 	return r
 }
 
@@ -151,7 +160,12 @@ func (r *recorder) warm(c *Combine) {
 
 func (r *recorder) windows(c *Combine, t float64) {
 	feed, v := c.flow.feedTH(), c.speedMS
-	r.short[r.shortN%300], r.shortV[r.shortN%300] = feed, v
+	i := r.shortN % 300
+	r.short[i], r.shortV[i] = feed, r.cutV[r.shortN%lagSteps]
+	if r.shortN < lagSteps {
+		r.shortV[i] = v
+	}
+	r.cutV[r.shortN%lagSteps] = v
 	r.shortN++
 	if t-r.inCropS >= 10 {
 		r.window.add(feed)
@@ -233,27 +247,64 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 	}
 	r.drop.step(t, only(settled, r.dropLevel(c, t)))
 	r.uneven.step(t, only(settled && t-r.inCropS >= 40, r.unevenLevel(t)))
-	full := r.recent(100) / c.flow.fullTH
+	// Comfortably full is what the engine can take at 85 % of rated power on the
+	// ground and in the straw of the moment.
+	crop := c.flow.cropKW(c, c.flow.rotorGrain, c.flow.rotorMOG)
+	taken := r.cropKW.step(crop, slowS, 10)
+	rest := r.restKW.step(c.eng.netKW()-crop, slowS, 30)
+	full := taken / max(0.85*c.model.RatedKW-rest, 1)
+	r.usual(c, settled)
 	quiet := load < 88 && c.sense.clearSeparation < r.usualSep+10 && c.sense.clearCleaning < r.usualClean+10
 	r.spare.step(t, only(settled && quiet, under(full, 0.72, 0.65, 0.58)))
 	r.hot.step(t, grade(c.body.coolantC, 103, 105, 106))
 
-	// Where an overload or a slug explains a loss, an alarm of it is neither
-	// asked for nor wrong.
-	level := func(w *watch, value, usual, cv, byFeed float64, stands bool) {
+	// Where an overload, a slug or a header that feeds in bunches explains a
+	// loss, an alarm of it is neither asked for nor wrong.
+	uneven := t < r.bunchS+lossesLag
+	if c.flow.bunch > 0 {
+		r.bunchS = t
+	}
+	// Where the script makes it worse but not that bad, an alarm is not wrong.
+	level := func(w *watch, value, usual, cv, byFeed, worse float64, stands bool) {
 		margin := max(15, 3*usual*math.Hypot(cv, byFeed))
 		l := grade(value, usual+0.7*margin, usual+margin, usual+1.15*margin)
-		if !stands || load > 94 || r.overload.strict && r.overload.loose || rotorLevel > no {
+		if !stands || uneven || load > 94 || r.overload.strict && r.overload.loose || rotorLevel > no {
 			l = min(l, perhaps)
+		}
+		if worse > 1.5 {
+			l = max(l, perhaps)
 		}
 		w.step(t, only(settled, l))
 	}
 	s := &c.sense
-	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, !c.sc.LossSaturated && c.set.own)
-	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.set.own)
-	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.set.own)
-	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.set.own)
-	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.set.own)
+	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, c.flow.moreSeparation, !c.sc.LossSaturated && c.set.own)
+	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.flow.moreCleaning, c.set.own)
+	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.flow.moreReturns, c.set.own)
+	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.flow.moreBroken, c.set.own)
+	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.flow.moreTrash, c.set.own)
+}
+
+// usual works out the levels of the relative sensors at a comfortable fullness,
+// 0.86 of the feed at 85 % of rated power. What losses are over the law of
+// their feed, and trouble apart, is the day, the slope and the straw: usual is
+// their mean over a quarter of an hour of work.
+func (r *recorder) usual(c *Combine, cuts bool) {
+	const comfortable, share = 0.86, slowS / 900
+	f := &c.flow
+	damp := dew(c.hour()) - 0.25
+	if r.usualS == 0 {
+		r.daySep, r.dayClean = max(0.3, 1+0.9*damp), max(0.4, 1-0.6*damp)
+	}
+	r.usualS += slowS
+	if cuts && f.separationX > 0.5 && f.cleaningX > 0.5 {
+		r.daySep += share * (f.separationPct/(1.1*math.Pow(f.separationX, 3.5)*f.moreSeparation) - r.daySep)
+		r.dayClean += share * (f.cleaningPct/(0.7*math.Pow(f.cleaningX, 4)*f.moreCleaning) - r.dayClean)
+	}
+	r.usualSep = level(1.1*math.Pow(comfortable, 3.5)*r.daySep, separationScale)
+	r.usualClean = level(0.7*math.Pow(comfortable, 4)*r.dayClean, cleaningScale)
+	r.usualReturns = level(math.Pow(comfortable/0.85, 1.5), returnsScale)
+	r.usualBroken = level(max(0.5, 1-0.6*damp), brokenScale)
+	r.usualTrash = level(1.08, trashScale)
 }
 
 // dropLevel compares the feed with its own minute before it fell.
@@ -294,14 +345,4 @@ func (r *recorder) unevenLevel(t float64) int {
 	mean := sum / 300
 	cv := math.Sqrt(max(0, square/300-mean*mean)) / max(mean, 1e-9)
 	return grade(cv, 0.20, 0.25, 0.28)
-}
-
-// recent is the mean feed of the last n steps.
-func (r *recorder) recent(n int) float64 {
-	n = min(n, r.shortN, 300)
-	sum := 0.0
-	for i := 1; i <= n; i++ {
-		sum += r.short[(r.shortN-i)%300]
-	}
-	return sum / float64(max(1, n))
 }

@@ -40,6 +40,7 @@ type alarm struct {
 	phase  alarmPhase
 	left   signal.Instant // when the condition was last left, while ending
 	raised signal.Instant // when it was last raised, or Never
+	shelf  signal.Instant // until when it is shelved, or Never
 	lower  bool           // whether the worst value is the lowest
 	event  Event          // of the active alarm
 }
@@ -63,11 +64,25 @@ type teller interface {
 // desk is where all alarms are raised: it numbers events, knows which kinds
 // are active, and holds back low ones in a flood.
 type desk struct {
+	// lowFullness is set while the machine could take more crop, whether or
+	// not that is worth an alarm.
+	lowFullness bool
+	// stuck has a bit for each signal that is known to be stuck: what rests on
+	// it cannot be judged.
+	stuck uint64
+
 	out    []Event
 	number uint64
 	active [kindCount]int
 	ended  [kindCount]signal.Instant // when a kind last had nothing active any more, 0 is never
 	flood  flood
+}
+
+// begin begins a step.
+func (d *desk) begin(now signal.Instant) {
+	d.out = d.out[:0]
+	d.flood.held = 0
+	d.flood.step(now)
 }
 
 // step moves an alarm on by one finding.
@@ -96,8 +111,11 @@ func (d *desk) step(a *alarm, f finding, s *machine.State, t teller) {
 }
 
 func (d *desk) mayRaise(a *alarm, p Priority, now signal.Instant) bool {
-	return now.Sub(a.raised) >= repeatAfter && !d.explained(a.kind, now) && d.flood.lets(p, now)
+	return now.Sub(a.raised) >= repeatAfter && now >= a.shelf && !d.explained(a.kind, now) && d.flood.lets(p, now)
 }
+
+// isStuck tells whether a signal is known to be stuck.
+func (d *desk) isStuck(id signal.ID) bool { return d.stuck&(1<<id) != 0 }
 
 // lingers is how long a cause that has ended still explains: an engine needs a
 // while to come up again after the rotor.

@@ -16,6 +16,7 @@ type Facts struct {
 type Detectors struct {
 	rules []rule
 	desk  desk
+	now   signal.Instant // of the newest state
 }
 
 // rule is one kind of alarm.
@@ -52,38 +53,51 @@ func (c *common) sees() { c.isBlind = false }
 
 // one is the common part of a rule that speaks of the machine.
 func one(kind int, about string) common {
-	return common{slots: []alarm{{kind: kind, about: about, raised: signal.Never}}}
+	return common{slots: []alarm{newAlarm(kind, "", about)}}
 }
 
 // New makes the rules that the settings enable.
 func New(s Settings, facts Facts) *Detectors {
 	d := &Detectors{}
-	for _, r := range []struct {
-		enabled bool
-		rule    rule
-	}{
-		{s.BusSilent.Enabled, newBusSilence(s.BusSilent)},
-		{s.SignalFaulty.Enabled, newFaulty(s.SignalFaulty)},
-		{s.SignalSilent.Enabled, newSilence(s.SignalSilent)},
-		{s.FaultCode.Enabled, newFaultCodes()},
-		{s.EngineHot.Enabled, newHot(s.EngineHot)},
-		{s.RotorSlowing.Enabled, newRotor(s.RotorSlowing)},
-		{s.EngineOverload.Enabled, newOverload(s.EngineOverload)},
-		{s.FeedDrop.Enabled, newFeedFall(s.FeedDrop, facts)},
-	} {
-		if r.enabled {
-			d.rules = append(d.rules, r.rule)
-		}
+	own := facts.Machine
+	level := func(kind int, set LevelHigh, id signal.ID, varies, grows float64, remedy string) {
+		d.add(set.Enabled, newLevel(kind, set, id, varies, grows, remedy))
 	}
+	// In the order of the table of kinds: causes before what they explain.
+	d.add(s.BusErrors.Enabled, newBusTrouble(s.BusErrors))
+	d.add(s.BusSilent.Enabled, newBusSilence(s.BusSilent))
+	d.add(s.SignalFaulty.Enabled, newFaulty(s.SignalFaulty))
+	d.add(s.SignalSilent.Enabled, newSilence(s.SignalSilent))
+	d.add(s.SignalImplausible.Enabled, newImplausible(s.SignalImplausible))
+	d.add(s.SignalStuck.Enabled, newStuck(s.SignalStuck))
+	d.add(s.FaultCode.Enabled, newFaultCodes())
+	d.add(s.EngineHot.Enabled, newHot(s.EngineHot))
+	d.add(s.RotorSlowing.Enabled, newRotor(s.RotorSlowing))
+	d.add(s.EngineOverload.Enabled, newOverload(s.EngineOverload))
+	d.add(s.FeedDrop.Enabled, newFeedFall(s.FeedDrop, facts))
+	d.add(s.FeedUneven.Enabled, newFeedBunches(s.FeedUneven, facts))
+	level(separationLossHigh, s.SeparationLossHigh, signal.SeparationLoss.ID, 0.68, 2.5, "slow down or thresh harder")
+	level(cleaningLossHigh, s.CleaningLossHigh, signal.CleaningLoss.ID, 0.68, 2.5, "check fan and sieves")
+	level(cropLossHigh, s.CropLossHigh, signal.CropLoss.ID, 0.68, 2.5, "slow down and look behind")
+	level(returnsHigh, s.ReturnsHigh, signal.Returns.ID, 0.4, 1.5, "look into the returns")
+	level(brokenGrainHigh, s.BrokenGrainHigh, signal.BrokenGrain.ID, 0.22, 0, "check rotor and concave")
+	level(trashHigh, s.TrashHigh, signal.Trash.ID, 0.22, 0, "check fan and sieve")
+	d.add(s.SpareCapacity.Enabled, newSpare(s.SpareCapacity, own))
+	d.add(s.LimitHolding.Enabled, newLimits(s.LimitHolding, own))
 	return d
+}
+
+func (d *Detectors) add(enabled bool, r rule) {
+	if enabled {
+		d.rules = append(d.rules, r)
+	}
 }
 
 // Step judges a state. The events, if any, are in the order of the rules; the
 // slice is valid until the next call.
 func (d *Detectors) Step(s *machine.State) []Event {
-	d.desk.out = d.desk.out[:0]
-	d.desk.flood.held = 0
-	d.desk.flood.step(s.Now)
+	d.now = s.Now
+	d.desk.begin(s.Now)
 	for _, r := range d.rules {
 		r.step(s, &d.desk)
 	}

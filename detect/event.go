@@ -29,7 +29,7 @@ type Phase uint8
 
 const (
 	Raised  Phase = iota // the alert went out
-	Changed              // priority, peak or text changed while active
+	Changed              // priority, peak, text or acknowledgement changed while active
 	Ended
 )
 
@@ -52,6 +52,8 @@ type Event struct {
 	Phase    Phase
 	Priority Priority
 	Activity machine.Activity // when raised
+	// Acknowledged is set once the operator has said that he knows of it.
+	Acknowledged bool
 
 	Began  signal.Instant // when the condition first held
 	Raised signal.Instant // when the alert went out

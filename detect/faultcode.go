@@ -3,7 +3,6 @@ package detect
 import (
 	"fmt"
 
-	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
 )
 
@@ -20,7 +19,7 @@ const mostCodes = 64
 func newFaultCodes() *faultCodes {
 	r := &faultCodes{common: common{slots: make([]alarm, mostCodes)}}
 	for i := range r.slots {
-		r.slots[i] = alarm{kind: faultCode, raised: signal.Never}
+		r.slots[i] = newAlarm(faultCode, "", "")
 	}
 	return r
 }
@@ -54,13 +53,12 @@ func (r *faultCodes) slot(code *machine.Fault, s *machine.State) int {
 		if a.subject != "" && same(&r.codes[i], code) {
 			return i
 		}
-		if free < 0 && a.phase == quiet && s.Now.Sub(a.raised) >= repeatAfter && !(a.subject != "" && among(s.Faults, &r.codes[i])) {
+		if free < 0 && a.phase == quiet && s.Now >= a.shelf && s.Now.Sub(a.raised) >= repeatAfter && !(a.subject != "" && among(s.Faults, &r.codes[i])) {
 			free = i
 		}
 	}
 	if free >= 0 {
-		r.slots[free] = alarm{kind: faultCode, raised: signal.Never,
-			subject: fmt.Sprintf("%d-%d@%d", code.SPN, code.FMI, code.Source.Address)}
+		r.slots[free] = newAlarm(faultCode, fmt.Sprintf("%d-%d@%d", code.SPN, code.FMI, code.Source.Address), "")
 	}
 	return free
 }

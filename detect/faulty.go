@@ -23,7 +23,7 @@ func perSignal(kind int) []alarm {
 	slots := make([]alarm, signal.Count)
 	for id := range slots {
 		name := signal.ID(id).String()
-		slots[id] = alarm{kind: kind, subject: name, about: name, raised: signal.Never}
+		slots[id] = newAlarm(kind, name, name)
 	}
 	return slots
 }

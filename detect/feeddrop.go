@@ -64,21 +64,25 @@ func (r *feedFall) startSecond(now signal.Instant) {
 }
 
 func (r *feedFall) step(s *machine.State, d *desk) {
-	d.step(&r.slots[0], r.judge(s), s, r)
+	f := r.judge(s)
+	if d.isStuck(signal.EngineLoad.ID) && f.verdict != clear {
+		f = r.cannot(signal.EngineLoad.ID)
+	}
+	d.step(&r.slots[0], f, s, r)
 }
 
 func (r *feedFall) judge(s *machine.State) finding {
 	switch {
 	case s.Activity == machine.Unknown:
 		return r.cannot(signal.EngineLoad.ID)
+	case headerUnsure(s):
+		// Without it the headland looks like a drop of feed.
+		r.reset()
+		return r.cannot(signal.HeaderWorking.ID)
 	case s.Activity != machine.Cutting || s.Now.Sub(s.InCrop) < settle:
 		r.reset()
 		r.sees()
 		return finding{verdict: clear}
-	case s.Header == machine.NotKnown:
-		// Without it the headland looks like a drop of feed.
-		r.reset()
-		return r.cannot(signal.HeaderWorking.ID)
 	case s.Feed.Basis != machine.FromPower && s.Feed.Basis != machine.FromGrainFlow:
 		r.low.step(s.Now, false, memory)
 		return r.cannot(signal.EngineLoad.ID)
@@ -132,6 +136,12 @@ func (r *feedFall) judge(s *machine.State) finding {
 	return f
 }
 
+// headerUnsure tells whether the machine may be cutting or turning: which of
+// them is only concluded from its load.
+func headerUnsure(s *machine.State) bool {
+	return s.Header == machine.NotKnown && (s.Activity == machine.Cutting || s.Activity == machine.Turning)
+}
+
 // narrow tells that less of the header is in the crop than usual: running out at
 // the end of a pass, a wedge. Then the feed falls with it.
 func (r *feedFall) narrow(s *machine.State, share float64) bool {
@@ -149,14 +159,21 @@ func (r *feedFall) loadGone(s *machine.State) bool {
 // leastFall is the crop behind a change of engine power that soft ground, a slope
 // or hydraulics make as well.
 func leastFall(facts Facts) float64 {
-	kw, perTonne := facts.Machine.RatedPowerKW, facts.Crop.KWhPerTonneOfFeed()
+	kw, perTonne := energy(facts)
+	return unexplained * kw / perTonne
+}
+
+// energy is the rated power in kW and the specific energy in kWh per tonne of
+// feed, as far as they are known.
+func energy(facts Facts) (kw, perTonne float64) {
+	kw, perTonne = facts.Machine.RatedPowerKW, facts.Crop.KWhPerTonneOfFeed()
 	if kw <= 0 {
 		kw = 250
 	}
 	if !(perTonne > 0) {
 		perTonne = 1.6 // wheat: 3.6 kWh per tonne of MOG (ASABE D497)
 	}
-	return unexplained * kw / perTonne
+	return kw, perTonne
 }
 
 // gather fills the last minute by the second. While the feed is low the minute

@@ -28,38 +28,93 @@ const (
 	OfMachine   Speaks = iota // no subject
 	OfSignal                  // a signal's name
 	OfFaultCode               // "spn-fmi@address"
+	OfProgram                 // no subject: of this program's own health
 )
 
 // The kinds, causes before what they explain. Rules are stepped in this order.
 const (
-	busSilent = iota
+	busErrors = iota
+	busSilent
 	signalFaulty
 	signalSilent
+	signalImplausible
+	signalStuck
 	faultCode
 	engineHot
 	rotorSlowing
 	engineOverload
 	feedDrop
+	feedUneven
+	separationLossHigh
+	cleaningLossHigh
+	cropLossHigh
+	returnsHigh
+	brokenGrainHigh
+	trashHigh
+	spareCapacity
+	limitHolding
+	notRecording
+	clockUnsure
+	brokerAway
 	kindCount
 )
 
+const (
+	ms  = time.Millisecond
+	sec = time.Second
+)
+
+// strain is what explains a loss: slow down, and it goes.
+var strain = []string{"rotor-slowing", "engine-overload", "feed-uneven"}
+
 var kinds = [kindCount]Kind{
+	busErrors: {Name: "bus-errors", Priority: High,
+		On: 10 * sec, Off: 10 * sec, Margin: 0.5, Of: "%"},
 	busSilent: {Name: "bus-silent", Priority: High,
-		On: 2 * time.Second, Off: 0},
+		On: 2 * sec, Off: 0},
 	signalFaulty: {Name: "signal-faulty", Speaks: OfSignal, Priority: Medium,
-		On: 2 * time.Second, Off: 2 * time.Second, ExplainedBy: []string{"bus-silent"}},
+		On: 2 * sec, Off: 2 * sec, ExplainedBy: []string{"bus-silent"}},
 	signalSilent: {Name: "signal-silent", Speaks: OfSignal, Priority: Medium,
-		On: 5 * time.Second, Off: 2 * time.Second, ExplainedBy: []string{"bus-silent"}},
+		On: 5 * sec, Off: 2 * sec, ExplainedBy: []string{"bus-silent"}},
+	signalImplausible: {Name: "signal-implausible", Speaks: OfSignal, Priority: Low,
+		On: 1 * sec, Off: 5 * sec, ExplainedBy: []string{"bus-silent"}},
+	signalStuck: {Name: "signal-stuck", Speaks: OfSignal, Priority: Low, Cutting: true, Settled: true,
+		On: 30 * sec, Off: 2 * sec, ExplainedBy: []string{"bus-silent"}},
 	faultCode: {Name: "fault-code", Speaks: OfFaultCode, Priority: Low,
 		On: 0, Off: 0},
 	engineHot: {Name: "engine-hot", Priority: High,
-		On: 10 * time.Second, Off: 10 * time.Second, Margin: 2, Of: "Cel"},
+		On: 10 * sec, Off: 10 * sec, Margin: 2, Of: "Cel"},
 	rotorSlowing: {Name: "rotor-slowing", Priority: High,
-		On: 500 * time.Millisecond, Off: time.Second, Margin: 3, Of: "%"},
+		On: 500 * ms, Off: sec, Margin: 3, Of: "%"},
 	engineOverload: {Name: "engine-overload", Priority: Medium, Cutting: true,
-		On: 30 * time.Second, Off: 5 * time.Second, Margin: 3, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
+		On: 30 * sec, Off: 5 * sec, Margin: 3, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
 	feedDrop: {Name: "feed-drop", Priority: Low, Cutting: true, Settled: true,
-		On: 4 * time.Second, Off: 3 * time.Second, Margin: 15, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
+		On: 4 * sec, Off: 3 * sec, Margin: 15, Of: "%", ExplainedBy: []string{"rotor-slowing"}},
+	feedUneven: {Name: "feed-uneven", Priority: Low, Cutting: true, Settled: true,
+		On: 30 * sec, Off: 15 * sec, Margin: 5, Of: "%", ExplainedBy: []string{"rotor-slowing", "engine-overload", "feed-drop"}},
+	separationLossHigh: {Name: "separation-loss-high", Priority: Medium, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 15 * sec, Margin: 30, Of: "% of the excess", ExplainedBy: strain},
+	cleaningLossHigh: {Name: "cleaning-loss-high", Priority: Medium, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 15 * sec, Margin: 30, Of: "% of the excess", ExplainedBy: strain},
+	cropLossHigh: {Name: "crop-loss-high", Priority: Medium, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 15 * sec, Margin: 30, Of: "% of the excess", ExplainedBy: append([]string{"separation-loss-high", "cleaning-loss-high"}, strain...)},
+	returnsHigh: {Name: "returns-high", Priority: Medium, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 15 * sec, Margin: 30, Of: "% of the excess", ExplainedBy: strain},
+	brokenGrainHigh: {Name: "broken-grain-high", Priority: Medium, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 15 * sec, Margin: 30, Of: "% of the excess", ExplainedBy: strain},
+	trashHigh: {Name: "trash-high", Priority: Medium, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 15 * sec, Margin: 30, Of: "% of the excess", ExplainedBy: strain},
+	spareCapacity: {Name: "spare-capacity", Priority: Low, Cutting: true, Settled: true,
+		On: 90 * sec, Off: 10 * sec, Margin: 7, Of: "%", ExplainedBy: []string{"rotor-slowing", "engine-overload", "feed-drop",
+			"separation-loss-high", "cleaning-loss-high", "crop-loss-high", "returns-high", "broken-grain-high", "trash-high"}},
+	limitHolding: {Name: "limit-holding", Speaks: OfSignal, Priority: Low, Cutting: true, Settled: true,
+		On: 10 * sec, Off: 5 * sec},
+	notRecording: {Name: "not-recording", Speaks: OfProgram, Priority: Medium,
+		On: 10 * sec, Off: 2 * sec},
+	clockUnsure: {Name: "clock-unsure", Speaks: OfProgram, Priority: Low,
+		On: 2 * time.Minute, Off: 5 * sec},
+	brokerAway: {Name: "broker-away", Speaks: OfProgram, Priority: Low,
+		On: 2 * time.Minute, Off: 5 * sec},
 }
 
 // Kinds lists the kinds of alarms, causes before what they explain.

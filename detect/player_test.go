@@ -17,6 +17,8 @@ const (
 	notAvailable
 	errs
 	gone
+	stays  // keeps to the bit what it was when it was last sent
+	absurd // out of its physical range
 )
 
 // player plays a script into a machine and its detectors.
@@ -29,6 +31,7 @@ type player struct {
 	now     signal.Instant
 	values  [signal.Count]float64
 	modes   [signal.Count]mode
+	last    [signal.Count]float64
 	sent    [signal.Count]signal.Instant
 	faults  []machine.Fault
 	busGone bool
@@ -102,6 +105,12 @@ func (p *player) send(t time.Duration) {
 		r := signal.Reading[float64]{Value: p.values[i] + p.wander(id), At: p.now, Heard: p.now, Quality: signal.Good,
 			From: signal.Source{Address: sender(id), Route: signal.Route(i)}}
 		switch p.modes[i] {
+		case sends:
+			p.last[i] = r.Value
+		case stays:
+			r.Value = p.last[i]
+		case absurd:
+			r.Value, r.Quality = 0, signal.OutOfRange
 		case notAvailable:
 			r.Value, r.Quality = 0, signal.NotAvailable
 		case errs:

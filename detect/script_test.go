@@ -21,7 +21,8 @@ import (
 //	noise load 3 2s                    its standard deviation and correlation time
 //	at 10s engine=1900 load=60         values from then on
 //	at 20s..25s load to 97             a ramp
-//	at 30s rotor=na                    "not available"; also error, gone
+//	at 30s rotor=na                    "not available"; also error, gone, stuck, absurd
+//	limit speed max 5.2                the owner's limit of a setting; also min
 //	at 30s bus=gone                    no frame at all; bus=back
 //	at 30s fault=102-3@0/stop          an active code and its lamp; fault=none
 //	at 30s segment                     the log's clock steps
@@ -66,6 +67,7 @@ var scriptNames = map[string]signal.ID{
 	"unload": signal.Unloading.ID, "flow": signal.GrainFlow.ID, "separation": signal.SeparationLoss.ID,
 	"cleaning": signal.CleaningLoss.ID, "returns": signal.Returns.ID, "pitch": signal.Pitch.ID, "concave": signal.Concave.ID,
 	"altitude": signal.Altitude.ID, "width": signal.CutWidth.ID, "latitude": signal.Latitude.ID, "longitude": signal.Longitude.ID, "moisture": signal.GrainMoisture.ID,
+	"croploss": signal.CropLoss.ID, "broken": signal.BrokenGrain.ID, "trash": signal.Trash.ID, "feeder": signal.FeederLoad.ID,
 }
 
 // sender is the usual address of who sends a signal.
@@ -127,6 +129,23 @@ func (s *script) line(words []string, n int) error {
 				return fmt.Errorf("machine has no %q", key)
 			}
 		}
+		return nil
+	case "limit":
+		id, ok := scriptNames[words[1]]
+		v, err := strconv.ParseFloat(words[3], 64)
+		if !ok || err != nil {
+			return fmt.Errorf("cannot read %q", words)
+		}
+		limit := s.own.Limits[id.String()]
+		if words[2] == "max" {
+			limit.Max = &v
+		} else {
+			limit.Min = &v
+		}
+		if s.own.Limits == nil {
+			s.own.Limits = map[string]machine.Limit{}
+		}
+		s.own.Limits[id.String()] = limit
 		return nil
 	case "rate", "noise":
 		id, ok := scriptNames[words[1]]
@@ -222,7 +241,7 @@ func single(key, text string) (func(*player), error) {
 	if !ok {
 		return nil, fmt.Errorf("no signal %q", key)
 	}
-	if mode, ok := map[string]mode{"na": notAvailable, "error": errs, "gone": gone}[text]; ok {
+	if mode, ok := map[string]mode{"na": notAvailable, "error": errs, "gone": gone, "stuck": stays, "absurd": absurd}[text]; ok {
 		return func(p *player) { p.modes[id] = mode }, nil
 	}
 	v, err := strconv.ParseFloat(text, 64)

@@ -1,23 +1,41 @@
 package detect
 
-import (
-	"fmt"
-	"time"
-
-	"chaffinch/canbus/signal"
-	"chaffinch/internal/problem"
-)
+import "chaffinch/canbus/signal"
 
 // Settings is the [alarm] table of the configuration: one table a kind.
 type Settings struct {
-	BusSilent      BusSilent      `toml:"bus-silent"`
-	SignalFaulty   SignalFaulty   `toml:"signal-faulty"`
-	SignalSilent   SignalSilent   `toml:"signal-silent"`
-	FaultCode      FaultCode      `toml:"fault-code"`
-	EngineHot      EngineHot      `toml:"engine-hot"`
-	RotorSlowing   RotorSlowing   `toml:"rotor-slowing"`
-	EngineOverload EngineOverload `toml:"engine-overload"`
-	FeedDrop       FeedDrop       `toml:"feed-drop"`
+	BusErrors         BusErrors         `toml:"bus-errors"`
+	BusSilent         BusSilent         `toml:"bus-silent"`
+	SignalFaulty      SignalFaulty      `toml:"signal-faulty"`
+	SignalSilent      SignalSilent      `toml:"signal-silent"`
+	SignalImplausible SignalImplausible `toml:"signal-implausible"`
+	SignalStuck       SignalStuck       `toml:"signal-stuck"`
+	FaultCode         FaultCode         `toml:"fault-code"`
+	EngineHot         EngineHot         `toml:"engine-hot"`
+	RotorSlowing      RotorSlowing      `toml:"rotor-slowing"`
+	EngineOverload    EngineOverload    `toml:"engine-overload"`
+	FeedDrop          FeedDrop          `toml:"feed-drop"`
+	FeedUneven        FeedUneven        `toml:"feed-uneven"`
+
+	SeparationLossHigh LevelHigh `toml:"separation-loss-high"`
+	CleaningLossHigh   LevelHigh `toml:"cleaning-loss-high"`
+	CropLossHigh       LevelHigh `toml:"crop-loss-high"`
+	ReturnsHigh        LevelHigh `toml:"returns-high"`
+	BrokenGrainHigh    LevelHigh `toml:"broken-grain-high"`
+	TrashHigh          LevelHigh `toml:"trash-high"`
+
+	SpareCapacity SpareCapacity `toml:"spare-capacity"`
+	LimitHolding  LimitHolding  `toml:"limit-holding"`
+	NotRecording  OwnHealth     `toml:"not-recording"`
+	ClockUnsure   OwnHealth     `toml:"clock-unsure"`
+	BrokerAway    OwnHealth     `toml:"broker-away"`
+}
+
+// BusErrors: many error frames.
+type BusErrors struct {
+	Enabled bool           `toml:"enabled"`
+	Share   signal.Percent `toml:"share_pct"`
+	For     Duration       `toml:"for"`
 }
 
 // BusSilent: no frame at all with the engine last seen running.
@@ -40,6 +58,19 @@ type SignalSilent struct {
 	// Required are names of signals that must be there even if they were
 	// never heard.
 	Required []string `toml:"required"`
+}
+
+// SignalImplausible: a value that cannot be, or two senders that disagree.
+type SignalImplausible struct {
+	Enabled     bool     `toml:"enabled"`
+	For         Duration `toml:"for"`
+	DisagreeFor Duration `toml:"disagree_for"`
+}
+
+// SignalStuck: a value that does not change though it must.
+type SignalStuck struct {
+	Enabled bool     `toml:"enabled"`
+	For     Duration `toml:"for"`
 }
 
 // FaultCode: an active diagnostic trouble code.
@@ -83,89 +114,68 @@ type FeedDrop struct {
 	MediumAfter Duration       `toml:"medium_after"`
 }
 
+// FeedUneven: the feed comes in bunches.
+type FeedUneven struct {
+	Enabled bool           `toml:"enabled"`
+	CV      signal.Percent `toml:"variation_pct"`
+	For     Duration       `toml:"for"`
+}
+
+// LevelHigh: the level of a loss, the returns, broken grain or trash is high.
+type LevelHigh struct {
+	Enabled bool `toml:"enabled"`
+	// Target is the level that is too high, in the sensor's own percent; nil
+	// is what is usual on this machine and more by Points and by Sigmas
+	// standard deviations.
+	Target *float64       `toml:"target_pct"`
+	Points signal.Percent `toml:"over_points"`
+	Sigmas float64        `toml:"over_sigmas"`
+	For    Duration       `toml:"for"`
+}
+
+// SpareCapacity: the machine is far from full.
+type SpareCapacity struct {
+	Enabled bool           `toml:"enabled"`
+	Below   signal.Percent `toml:"below_pct"`
+	For     Duration       `toml:"for"`
+}
+
+// LimitHolding: a limit of the owner's keeps a remedy away.
+type LimitHolding struct {
+	Enabled bool     `toml:"enabled"`
+	For     Duration `toml:"for"`
+}
+
+// OwnHealth: something is wrong with this program itself.
+type OwnHealth struct {
+	Enabled bool     `toml:"enabled"`
+	For     Duration `toml:"for"`
+}
+
 // DefaultSettings are the promised thresholds.
 func DefaultSettings() Settings {
 	on := func(kind int) Duration { return Duration(kinds[kind].On) }
+	level := LevelHigh{Enabled: true, Points: 15, Sigmas: 3, For: on(separationLossHigh)}
+	own := func(kind int) OwnHealth { return OwnHealth{Enabled: true, For: on(kind)} }
 	return Settings{
-		BusSilent:      BusSilent{Enabled: true, For: on(busSilent)},
-		SignalFaulty:   SignalFaulty{Enabled: true, For: on(signalFaulty)},
-		SignalSilent:   SignalSilent{Enabled: true, For: on(signalSilent), AfterKeyOn: Duration(15 * time.Second)},
-		FaultCode:      FaultCode{Enabled: true},
-		EngineHot:      EngineHot{Enabled: true, Coolant: 105, For: on(engineHot)},
-		RotorSlowing:   RotorSlowing{Enabled: true, Drop: 6, For: on(rotorSlowing)},
-		EngineOverload: EngineOverload{Enabled: true, Load: 95, For: on(engineOverload), LugLoad: 98, LugDrop: 5, LugFor: Duration(3 * time.Second), HighDrop: 10},
-		FeedDrop:       FeedDrop{Enabled: true, Drop: 50, For: on(feedDrop), SpeedHeld: 70, MediumAfter: Duration(15 * time.Second)},
+		BusErrors:         BusErrors{Enabled: true, Share: 1, For: on(busErrors)},
+		BusSilent:         BusSilent{Enabled: true, For: on(busSilent)},
+		SignalFaulty:      SignalFaulty{Enabled: true, For: on(signalFaulty)},
+		SignalSilent:      SignalSilent{Enabled: true, For: on(signalSilent), AfterKeyOn: Duration(15 * sec)},
+		SignalImplausible: SignalImplausible{Enabled: true, For: on(signalImplausible), DisagreeFor: Duration(10 * sec)},
+		SignalStuck:       SignalStuck{Enabled: true, For: on(signalStuck)},
+		FaultCode:         FaultCode{Enabled: true},
+		EngineHot:         EngineHot{Enabled: true, Coolant: 105, For: on(engineHot)},
+		RotorSlowing:      RotorSlowing{Enabled: true, Drop: 6, For: on(rotorSlowing)},
+		EngineOverload:    EngineOverload{Enabled: true, Load: 95, For: on(engineOverload), LugLoad: 98, LugDrop: 5, LugFor: Duration(3 * sec), HighDrop: 10},
+		FeedDrop:          FeedDrop{Enabled: true, Drop: 50, For: on(feedDrop), SpeedHeld: 70, MediumAfter: Duration(15 * sec)},
+		FeedUneven:        FeedUneven{Enabled: true, CV: 25, For: on(feedUneven)},
+
+		SeparationLossHigh: level, CleaningLossHigh: level, CropLossHigh: level,
+		ReturnsHigh: level, BrokenGrainHigh: level, TrashHigh: level,
+
+		SpareCapacity: SpareCapacity{Enabled: true, Below: 65, For: on(spareCapacity)},
+		LimitHolding:  LimitHolding{Enabled: true, For: on(limitHolding)},
+		NotRecording:  own(notRecording), ClockUnsure: own(clockUnsure), BrokerAway: own(brokerAway),
 	}
-}
-
-// check collects the problems of one kind's table.
-type check struct {
-	kind string
-	all  *[]*problem.Problem
-}
-
-func (c check) number(key string, v, lowest, highest float64, unit string) {
-	if v >= lowest && v <= highest {
-		return
-	}
-	c.add(key, fmt.Sprintf("%s is %g", key, v), fmt.Sprintf("give %g to %g %s", lowest, highest, unit))
-}
-
-func (c check) length(key string, v Duration, shortest, longest time.Duration) {
-	if v.get() >= shortest && v.get() <= longest {
-		return
-	}
-	c.add(key, fmt.Sprintf("%s is %q", key, v), fmt.Sprintf("give %q to %q", Duration(shortest), Duration(longest)))
-}
-
-func (c check) add(key, what, try string) {
-	*c.all = append(*c.all, &problem.Problem{Key: "alarm." + c.kind + "." + key, What: what, Try: try})
-}
-
-// Validate returns what cannot be, all at once.
-func (s Settings) Validate() []*problem.Problem {
-	var all []*problem.Problem
-	of := func(kind int) check { return check{kind: kinds[kind].Name, all: &all} }
-	const ms, min = time.Millisecond, time.Minute
-
-	of(busSilent).length("for", s.BusSilent.For, 500*ms, min)
-	of(signalFaulty).length("for", s.SignalFaulty.For, 100*ms, 10*min)
-	of(signalSilent).length("for", s.SignalSilent.For, time.Second, 10*min)
-	of(signalSilent).length("after_key_on", s.SignalSilent.AfterKeyOn, 0, 10*min)
-	for i, name := range s.SignalSilent.Required {
-		if _, ok := signal.ByName(name); !ok {
-			of(signalSilent).add(fmt.Sprintf("required.%d", i), fmt.Sprintf("there is no signal %q", name),
-				"give names such as rotor_speed_rpm"+problem.DidYouMean(name, signalNames()))
-		}
-	}
-
-	of(engineHot).number("coolant_c", float64(s.EngineHot.Coolant), 60, 140, "degrees Celsius")
-	of(engineHot).length("for", s.EngineHot.For, 0, 10*min)
-
-	c := of(rotorSlowing)
-	c.number("drop_pct", float64(s.RotorSlowing.Drop), kinds[rotorSlowing].Margin+0.5, 50, "%")
-	c.length("for", s.RotorSlowing.For, 100*ms, min)
-
-	c = of(engineOverload)
-	c.number("load_pct", float64(s.EngineOverload.Load), 50, 125, "%")
-	c.length("for", s.EngineOverload.For, time.Second, 10*min)
-	c.number("lug_load_pct", float64(s.EngineOverload.LugLoad), 50, 125, "%")
-	c.number("lug_drop_pct", float64(s.EngineOverload.LugDrop), 1, 50, "%")
-	c.length("lug_for", s.EngineOverload.LugFor, 100*ms, min)
-	c.number("high_drop_pct", float64(s.EngineOverload.HighDrop), float64(s.EngineOverload.LugDrop), 60, "%")
-
-	c = of(feedDrop)
-	c.number("drop_pct", float64(s.FeedDrop.Drop), 20, 95, "%")
-	c.length("for", s.FeedDrop.For, time.Second, min)
-	c.number("speed_held_pct", float64(s.FeedDrop.SpeedHeld), 10, 100, "%")
-	c.length("medium_after", s.FeedDrop.MediumAfter, s.FeedDrop.For.get(), 10*min)
-	return all
-}
-
-func signalNames() []string {
-	names := make([]string, signal.Count)
-	for i := range signal.Infos {
-		names[i] = signal.Infos[i].Name
-	}
-	return names
 }

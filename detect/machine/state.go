@@ -35,7 +35,24 @@ type State struct {
 	Health [signal.Count]Health
 
 	BusHeard signal.Instant // when the last good frame of any kind was received
-	Faults   []Fault        // active fault codes, ordered by source, SPN and FMI
+	Bus      BusCount
+	Faults   []Fault   // active fault codes, ordered by source, SPN and FMI
+	Disputes []Dispute // signals of which two sources disagree, in the order of the list of signals
+}
+
+// BusCount counts frames of the segment: data, and error frames, which are a
+// controller's reports about the bus.
+type BusCount struct {
+	Data, Errors uint64
+}
+
+// Dispute is a difference between the source in use of a signal and another
+// that is good too, beyond what slip, delay and rounding explain.
+type Dispute struct {
+	Signal  signal.ID
+	Since   signal.Instant
+	Largest float64 // so far, in the signal's unit
+	Other   signal.Source
 }
 
 // Tri is yes, no or not known. The zero value is the honest one.

@@ -52,6 +52,8 @@ type Core struct {
 	faults   []machine.Fault
 	engine   decode.Engine
 	pools    map[j1939.Name]knownPool // of earlier runs and of this one
+	disputes []machine.Dispute
+	count    machine.BusCount
 }
 
 // New makes a core for a configuration. A configuration that was loaded
@@ -90,6 +92,11 @@ func (c *Core) Frame(f *canbus.Frame) {
 		c.newSegment(f.At)
 	}
 	c.last = f.At
+	if f.Is(canbus.ErrorFrame) {
+		c.count.Errors++
+	} else {
+		c.count.Data++
+	}
 	switch f.Flags {
 	case canbus.Extended:
 	case 0: // 11 bits: no J1939, but perhaps the owner's map
@@ -163,6 +170,7 @@ func (c *Core) FirstStamp() int64 { return c.timeline.First() }
 func (c *Core) begin(at signal.Instant) {
 	c.started = true
 	c.segments++
+	c.count = machine.BusCount{}
 	c.offset = c.timeline.Stamp(0)
 	c.next = ceil(at)
 }
@@ -188,6 +196,8 @@ func (c *Core) step(now signal.Instant) {
 		c.takeEngine()
 	}
 	s := c.machine.Step(now)
+	c.takeDisputes(now)
+	s.Disputes, s.Bus = c.disputes, c.count
 	c.emit(c.detectors.Step(s))
 	if c.out.State != nil {
 		c.out.State(s)
@@ -221,6 +231,16 @@ func (c *Core) takeFaults(now signal.Instant) {
 		})
 	}
 	c.machine.Faults(c.faults)
+}
+
+// takeDisputes lists the signals of which two sources disagree.
+func (c *Core) takeDisputes(now signal.Instant) {
+	c.disputes = c.disputes[:0]
+	for id := range signal.ID(signal.Count) {
+		if d, ok := c.decoder.Disagreement(id, now); ok {
+			c.disputes = append(c.disputes, machine.Dispute{Signal: id, Since: d.Since, Largest: d.Largest, Other: d.Other})
+		}
+	}
 }
 
 // BusClock is the newest calendar time that the bus told.

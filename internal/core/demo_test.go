@@ -89,7 +89,11 @@ func TestTheDemoRaisesWhatIsTrueAndNothingElse(t *testing.T) {
 			found[hit] = true
 		}
 		for n, e := range raised {
-			if !found[n] {
+			doubted := slices.ContainsFunc(truth.Doubtful, func(i virtual.Interval) bool {
+				at := e.Raised.Seconds()
+				return e.Kind == i.Kind && at >= i.Began-i.GreyBefore && at <= i.Ended+i.GreyAfter
+			})
+			if !found[n] && !doubted {
 				t.Errorf("seed %d: false %s at %.1f s: %s", seed, e.Kind, e.Raised.Seconds(), e.Text)
 			}
 		}

@@ -1,0 +1,257 @@
+package detect
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"chaffinch/canbus/signal"
+	"chaffinch/detect/machine"
+)
+
+// level: a loss, the returns, broken grain or trash is over its target.
+//
+// Machines' own sensors show a level, not a mass. So the target is over what
+// this machine in this crop usually shows while it is comfortably full, by 15
+// points and 3 standard deviations at least, unless the owner or a calibration
+// has set it. Two things have to agree: the smoothed level has been over the
+// target for the delay, and a CUSUM, whose limit is drawn from the level's own
+// noise and correlation, says that it is no chance.
+type level struct {
+	common
+	kind   int
+	set    LevelHigh
+	id     signal.ID
+	remedy string
+	varies float64 // standard deviation over usual level, at least
+	grows  float64 // exponent with which the level grows with the feed
+	load   float64 // smoothed, as late as the level is; 0 where it is not known
+
+	usual   baseline
+	target  float64
+	told    bool // that the level is near the top of its range all day
+	telling bool
+
+	now      float64 // smoothed
+	has      bool
+	chart    cusum
+	charted  bool // the chart has found a shift
+	over     dwell
+	second   signal.Instant
+	sum      float64
+	steps    int
+	last     float64
+	same     int            // seconds without a change to the bit
+	strained signal.Instant // when the engine was last at its limit
+	entered  signal.Instant
+}
+
+const (
+	// falseEvery is the mean time between false alarms that one chart is
+	// allowed: a tenth of one in a shift of 12 hours.
+	falseEvery = 10 * 12 * 3600 // s
+	clipLow    = -3.0           // standard deviations from the middle of usual and target
+	clipHigh   = 1.5
+	leastSD    = 1.0  // points
+	levelShare = 0.33 // a second: 3 s
+	overBridge = 6 * time.Second
+	// top is the highest target that makes sense. A level that is usually over
+	// nearTop has no room for news under it.
+	top     = 92.0
+	nearTop = 62.0
+	// lossLag is how long a strain goes on being seen behind the machine.
+	lossLag = 12 * time.Second
+	// The usual level is that at comfortLoad. It is learned between leastLoad
+	// and fullLoad, and put to comfortLoad by the power law of loss over feed,
+	// where the load over that of empty running stands for the feed.
+	comfortLoad = 84.0
+	leastLoad   = 55.0
+	emptyLoad   = 38.0
+	mostPut     = 3.0
+	loadShare   = 1.0 / 60 // a step: 6 s, about as late as the sensors behind
+	// frozenLevel: a level that does not change is judged by signal-stuck.
+	frozenLevel = 5 // s
+)
+
+func newLevel(kind int, set LevelHigh, id signal.ID, varies, grows float64, remedy string) *level {
+	r := &level{common: one(kind, id.String()), kind: kind, set: set, id: id, varies: varies, grows: grows, remedy: remedy}
+	r.reset()
+	return r
+}
+
+func (r *level) reset() {
+	r.chart.clear()
+	r.charted = false
+	r.over = dwell{}
+	r.has = false
+	r.second, r.sum, r.steps = signal.Never, 0, 0
+	r.strained, r.entered = signal.Never, signal.Never
+}
+
+func (r *level) step(s *machine.State, d *desk) {
+	d.step(&r.slots[0], r.judge(s), s, r)
+}
+
+func (r *level) judge(s *machine.State) finding {
+	if r.telling && r.told {
+		r.telling = r.slots[0].phase != quiet
+		return finding{verdict: clear}
+	}
+	switch {
+	case s.Activity == machine.Unknown:
+		return r.cannot(signal.EngineLoad.ID)
+	case s.Activity != machine.Cutting || s.Now.Sub(s.InCrop) < settle:
+		if s.Activity == machine.Cutting && r.slots[0].phase != quiet {
+			return finding{verdict: blind}
+		}
+		r.reset()
+		r.sees()
+		return finding{verdict: clear}
+	}
+	v, ok := s.Signals.Fresh(r.id, s.Now)
+	if !ok {
+		r.over.step(s.Now, false, memory)
+		return r.cannot(r.id)
+	}
+	r.sees()
+	if r.entered != s.InCrop {
+		r.reset()
+		r.entered = s.InCrop
+	}
+	if load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now); ok && load >= fullLoad {
+		r.strained = s.Now
+	}
+	r.gather(s, v)
+	margin, known := r.aim()
+	if !known {
+		if r.usual.full() && !r.told {
+			// Said once, and over at once: it is a message, not a state.
+			r.telling = true
+			return finding{verdict: met, ready: true, began: s.Now, priority: Low, value: r.usual.usual, unit: "%"}
+		}
+		return r.cannot(r.id)
+	}
+	if !r.has {
+		return finding{verdict: clear}
+	}
+	held := r.slots[0].phase != quiet
+	strained := r.strained != signal.Never && s.Now.Sub(r.strained) < lossLag
+	r.over.step(s.Now, r.now >= r.target && (held || !strained && r.same < frozenLevel), overBridge)
+	f := finding{verdict: clear, priority: Medium, value: r.now, unit: "%"}
+	switch {
+	case r.over.held && r.now >= r.target:
+		f.verdict, f.began = met, r.over.since
+		f.ready = r.charted && s.Now.Sub(r.over.since) >= r.set.For.get()
+	case held && r.now >= r.target-margin*kinds[r.kind].Margin/100:
+		f.verdict = met
+	}
+	return f
+}
+
+// aim works out the target, and how far it is over the usual level. It is not
+// known before the usual level is, or where that leaves no room.
+func (r *level) aim() (margin float64, known bool) {
+	margin = float64(r.set.Points)
+	if r.usual.known {
+		margin = max(margin, r.set.Sigmas*r.sd())
+	}
+	switch {
+	case r.set.Target != nil:
+		r.target = *r.set.Target
+		return margin, true
+	case !r.usual.known || r.usual.usual > nearTop:
+		return 0, false
+	}
+	r.target = min(r.usual.usual+margin, top)
+	return r.target - r.usual.usual, true
+}
+
+// sd is the standard deviation of the level in healthy work. The feed of a
+// quarter of an hour is not that of a day: a twentieth more of it is a fifth
+// more loss, so a loss varies by half of itself at least, in the long run; less
+// where the level comes near the top of its range.
+func (r *level) sd() float64 {
+	return max(leastSD, r.usual.sd, r.varies*r.usual.usual*(1-r.usual.usual/100))
+}
+
+// gather makes means of one second of what was heard, and feeds the chart and,
+// in comfortable work, what is usual.
+func (r *level) gather(s *machine.State, v float64) {
+	if r.second == signal.Never {
+		r.second = s.Now
+	}
+	r.sum += v
+	r.steps++
+	load, loadOK := signal.EngineLoad.Fresh(&s.Signals, s.Now)
+	switch {
+	case !loadOK:
+		r.load = 0
+	case r.load == 0:
+		r.load = float64(load)
+	default:
+		r.load += loadShare * (float64(load) - r.load)
+	}
+	if s.Now.Sub(r.second) < time.Second {
+		return
+	}
+	mean := r.sum / float64(r.steps)
+	r.second, r.sum, r.steps = s.Now, 0, 0
+	if mean == r.last {
+		r.same++
+	} else {
+		r.last, r.same = mean, 0
+	}
+	if !r.has {
+		r.now, r.has = mean, true
+	}
+	r.now += levelShare * (mean - r.now)
+	margin, known := r.aim()
+	sd, tau := leastSD, mostTau
+	if r.usual.known {
+		sd, tau = r.sd(), r.usual.tau
+	} else {
+		sd = max(leastSD, margin/3)
+	}
+	r.chart.h = limitFor(tau, falseEvery)
+	if known {
+		middle := r.target - margin/2
+		r.charted = r.chart.add(min(max((mean-middle)/sd, clipLow), clipHigh))
+	}
+	healthy := r.chart.sum <= r.chart.h/4 && r.same < frozenLevel && r.slots[0].phase == quiet
+	if put, ok := r.atComfort(); ok && healthy {
+		r.usual.add(min(100, mean*put))
+	}
+}
+
+// atComfort is the factor that puts a level of now to comfortable load. It is
+// not known where the machine is far from that.
+func (r *level) atComfort() (put float64, ok bool) {
+	if r.load == 0 {
+		return 1, true
+	}
+	if r.load < leastLoad || r.load >= fullLoad {
+		return 0, false
+	}
+	put = math.Pow((comfortLoad-emptyLoad)/(r.load-emptyLoad), r.grows)
+	return min(max(put, 1/mostPut), mostPut), true
+}
+
+func (r *level) tell(e *Event, _ *alarm, s *machine.State) {
+	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineLoad.ID, r.id)
+	words := capital(r.id.Info().Words)
+	if r.usual.known {
+		e.Evidence = append(e.Evidence, Fact{Name: "usual_pct", Value: round1(r.usual.usual), Unit: "%"},
+			Fact{Name: "usual_sd_pct", Value: round1(r.usual.sd), Unit: "%"})
+	}
+	if r.telling {
+		r.told = true
+		e.Text = fmt.Sprintf("%s usually shows %.0f of 100: set its sensor", words, r.usual.usual)
+		return
+	}
+	e.Evidence = append(e.Evidence, Fact{Name: "target_pct", Value: round1(r.target), Unit: "%"})
+	if r.usual.known {
+		e.Text = fmt.Sprintf("%s at %.0f, usually %.0f: %s", words, e.Peak.Value, r.usual.usual, r.remedy)
+		return
+	}
+	e.Text = fmt.Sprintf("%s at %.0f, target %.0f: %s", words, e.Peak.Value, r.target, r.remedy)
+}

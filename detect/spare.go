@@ -1,0 +1,112 @@
+package detect
+
+import (
+	"fmt"
+
+	"chaffinch/canbus/signal"
+	"chaffinch/detect/machine"
+)
+
+// spare: the machine could take more crop. Whether losses and grain are fine is
+// for the rules that stand before it: what they raise explains this away. Where
+// the owner's own limit of ground speed is reached there is nothing to give.
+type spare struct {
+	common
+	set   SpareCapacity
+	limit *float64 // of ground speed, or nil
+
+	full    float64 // smoothed fullness
+	load    float64 // smoothed engine load, 0 where it is not known
+	has     bool
+	low     dwell
+	entered signal.Instant
+}
+
+const (
+	fullShare   = 0.02 // a step: 5 s
+	spareBridge = 8 * sec
+	// spareLoad: an engine that gives this much of its power is where it should
+	// be, 75 to 85 % (common practice, no source), whatever the feed.
+	spareLoad = 78
+	// atLimit is how near to a limit counts as at it, as a share of it.
+	atLimit = 0.02
+)
+
+func newSpare(set SpareCapacity, own machine.Settings) *spare {
+	r := &spare{common: one(spareCapacity, "fullness_pct"), set: set, limit: own.Limits[signal.GroundSpeed.ID.String()].Max}
+	r.slots[0].lower = true
+	r.reset()
+	return r
+}
+
+func (r *spare) reset() { r.low, r.has, r.entered = dwell{}, false, signal.Never }
+
+func (r *spare) step(s *machine.State, d *desk) {
+	f := r.judge(s)
+	if d.isStuck(signal.EngineLoad.ID) && f.verdict != clear {
+		f = r.cannot(signal.EngineLoad.ID)
+	}
+	d.lowFullness = r.has && r.full < float64(r.set.Below)
+	d.step(&r.slots[0], f, s, r)
+}
+
+func (r *spare) judge(s *machine.State) finding {
+	switch {
+	case s.Activity == machine.Unknown:
+		return r.cannot(signal.EngineLoad.ID)
+	case headerUnsure(s):
+		r.reset() // without it a headland looks like an empty machine
+		return r.cannot(signal.HeaderWorking.ID)
+	case s.Activity != machine.Cutting || s.Now.Sub(s.InCrop) < settle:
+		r.reset()
+		r.sees()
+		return finding{verdict: clear}
+	case !s.Feed.FullnessKnown:
+		r.low.step(s.Now, false, memory)
+		return r.cannot(signal.EngineLoad.ID)
+	}
+	r.sees()
+	if r.entered != s.InCrop {
+		r.reset()
+		r.entered = s.InCrop
+	}
+	if !r.has {
+		r.full, r.has = float64(s.Feed.Fullness), true
+	}
+	r.full += fullShare * (float64(s.Feed.Fullness) - r.full)
+	if load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now); !ok {
+		r.load = 0
+	} else {
+		r.load += max(fullShare, spareShare(r.load)) * (float64(load) - r.load)
+	}
+	strained := r.load >= spareLoad
+	held := r.limit != nil && s.Speed.Known && float64(s.Speed.Value) >= *r.limit*(1-atLimit)
+	low := r.full < float64(r.set.Below) && !strained && !held
+	back := float64(r.set.Below) + kinds[spareCapacity].Margin
+	if r.low.held && r.full < (float64(r.set.Below)+back)/2 && !strained && !held {
+		low = true // hovers about the limit
+	}
+	r.low.step(s.Now, low, spareBridge)
+	f := finding{verdict: clear, priority: Low, value: r.full, unit: "%"}
+	switch {
+	case r.low.held && low:
+		f.verdict, f.began, f.ready = met, r.low.since, r.low.lasts(s.Now, r.set.For.get())
+	case r.slots[0].phase != quiet && !held && r.full < back:
+		f.verdict = met
+	}
+	return f
+}
+
+// spareShare lets a mean that has no value yet begin at once.
+func spareShare(mean float64) float64 {
+	if mean == 0 {
+		return 1
+	}
+	return 0
+}
+
+func (r *spare) tell(e *Event, _ *alarm, s *machine.State) {
+	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineLoad.ID, signal.SeparationLoss.ID, signal.CleaningLoss.ID)
+	e.Evidence = append(e.Evidence, Fact{Name: "fullness_pct", Value: round1(e.Peak.Value), Unit: "%"})
+	e.Text = fmt.Sprintf("Machine only %.0f %% full: it could go faster", e.Peak.Value)
+}

@@ -74,7 +74,7 @@ The machine's own manual, local rules and trained people come first.`,
 		return usageError{fmt.Errorf("%w; %s --help shows an example", err, cmd.CommandPath())}
 	})
 	root.AddCommand(
-		runVerb(s), demoVerb(s), replayVerb(s), surveyVerb(s), findVerb(s), simulateVerb(s),
+		runVerb(s), demoVerb(s), replayVerb(s), surveyVerb(s), findVerb(s), simulateVerb(s), scoreVerb(s),
 		checkConfigVerb(s), checkStoreVerb(s), versionVerb(s),
 	)
 	for _, verb := range root.Commands() {

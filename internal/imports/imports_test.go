@@ -34,6 +34,7 @@ var order = []string{
 	"configs",
 	"internal/config",
 	"internal/core",
+	"internal/score",
 	"internal/survey",
 	"internal/daemon",
 	"cmd/chaffinch",

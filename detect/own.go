@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"strings"
+
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
 )
@@ -80,5 +82,9 @@ func (o *Own) Finish(now signal.Instant) []Event {
 func (it *ownItem) tell(e *Event, _ *alarm, _ *machine.State) {
 	e.Peak.Name = "wrong_s"
 	e.Evidence = []Fact{{Name: "wrong_s", Value: round1(e.Peak.Value), Unit: "s"}}
-	e.Text = capital(it.text)
+	words := strings.Fields(it.text)
+	e.Text = capital(strings.Join(words[:min(len(words), mostWords)], " "))
 }
+
+// mostWords of a text for the operator; an error may have more.
+const mostWords = 12

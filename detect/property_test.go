@@ -225,8 +225,8 @@ func TestSteadyWorkAllocatesNothing(t *testing.T) {
 		i++
 		feedWork(s, math.Sin(float64(i)))
 		s.now = s.now.Add(machine.Period)
-		if len(s.rules.Step(s.machine.Step(s.now))) > 0 {
-			t.Fatal("steady work raised something")
+		if events := s.rules.Step(s.machine.Step(s.now)); len(events) > 0 {
+			t.Fatalf("steady work raised %v", events)
 		}
 	}); n != 0 {
 		t.Errorf("%v allocations a step", n)

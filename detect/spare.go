@@ -23,11 +23,11 @@ type spare struct {
 }
 
 const (
-	fullShare   = 0.02 // a step: 5 s
+	fullShare   = 0.003 // a step: 33 s
 	spareBridge = 8 * sec
 	// spareLoad: an engine that gives this much of its power is where it should
 	// be, 75 to 85 % (common practice, no source), whatever the feed.
-	spareLoad = 78
+	spareLoad = 75
 	// atLimit is how near to a limit counts as at it, as a share of it.
 	atLimit = 0.02
 )
@@ -90,7 +90,7 @@ func (r *spare) judge(s *machine.State) finding {
 	f := finding{verdict: clear, priority: Low, value: r.full, unit: "%"}
 	switch {
 	case r.low.held && low:
-		f.verdict, f.began, f.ready = met, r.low.since, r.low.lasts(s.Now, r.set.For.get())
+		f.verdict, f.began, f.ready = met, r.low.since, r.full < float64(r.set.Below) && r.low.lasts(s.Now, r.set.For.get())
 	case r.slots[0].phase != quiet && !held && r.full < back:
 		f.verdict = met
 	}

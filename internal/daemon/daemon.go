@@ -58,6 +58,7 @@ type Daemon struct {
 	o      Options
 	log    *slog.Logger
 	core   *core.Core
+	own    *detect.Own
 	clock  publish.Clock
 	board  *publish.Board
 	writer *store.Writer
@@ -124,6 +125,7 @@ func Run(ctx context.Context, o Options) error {
 	if d.core, err = core.New(o.Config, core.Outputs{Event: d.event, State: d.state, Pool: d.pool}); err != nil {
 		return err
 	}
+	d.own = detect.NewOwn(o.Config.Alarm)
 	d.makePublishers(topics)
 	d.takeUpStore()
 
@@ -200,6 +202,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 		case b, more := <-full:
 			if !more {
 				d.core.Finish()
+				d.recordAll(d.own.Finish(max(d.lived, 0)), max(d.lived, 0))
 				return nil
 			}
 			for i := range b.frames {
@@ -237,9 +240,16 @@ func (d *Daemon) waitForBus() {
 }
 
 // event stores a phase of an event; it is published when that is done.
-func (d *Daemon) event(e *detect.Event) {
+func (d *Daemon) event(e *detect.Event) { d.record(e, d.core.Now()) }
+
+func (d *Daemon) recordAll(events []detect.Event, at signal.Instant) {
+	for i := range events {
+		d.record(&events[i], at)
+	}
+}
+
+func (d *Daemon) record(e *detect.Event, at signal.Instant) {
 	d.seq++
-	at := d.core.Now()
 	payload := publish.AppendEventMessage(nil, d.seq, at, e, d.clock)
 	d.tell.expect(e, payload, time.Now())
 	patience, cancel := context.WithTimeout(context.Background(), fullQueue)
@@ -269,7 +279,16 @@ func (d *Daemon) publishLive(s *machine.State) {
 		return
 	}
 	d.lived = s.Now
-	if m, due := d.board.Live(publish.Moment{State: s, Bus: d.o.Source.Bus(), Health: d.health()}); due {
+	health := d.health()
+	d.recordAll(d.own.Step(s.Now, s.Activity, func(kind string) (string, bool) {
+		for i := range health {
+			if health[i].Name == kind {
+				return health[i].Text, true
+			}
+		}
+		return "", false
+	}), s.Now)
+	if m, due := d.board.Live(publish.Moment{State: s, Bus: d.o.Source.Bus(), Health: health}); due {
 		d.send(m)
 	}
 }

@@ -263,6 +263,9 @@ func (c *Core) SourceChanges(into []decode.Change, seen uint64) ([]decode.Change
 // Transport tells what became of the long messages.
 func (c *Core) Transport() j1939.Stats { return c.transport.Stats() }
 
+// Blind lists the alarms that cannot be judged at the newest state.
+func (c *Core) Blind() []detect.BlindKind { return c.detectors.Blind() }
+
 func (c *Core) emit(events []detect.Event) {
 	if c.out.Event == nil {
 		return

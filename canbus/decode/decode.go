@@ -21,6 +21,10 @@ const interfaces = 4
 
 // Decoder turns frames into readings. It allocates nothing once it is made.
 type Decoder struct {
+	// Offered, if set, is called for every reading of every source, in use or
+	// not, for who wants to know all that is there: the survey.
+	Offered func(signal.ID, *signal.Reading[float64])
+
 	// plans[dispatch[n]] says what to do with a frame whose identifier has
 	// bits 8 to 25 equal to n: pages, PDU format and the byte behind it. Plan 0
 	// is nothing, so that most of the bus is dropped by one look.
@@ -213,6 +217,9 @@ func (d *Decoder) take(id signal.ID, route signal.Route, from signal.Source, at 
 		v = 0
 	}
 	from.Route = route
+	if d.Offered != nil {
+		d.offer(id, signal.Reading[float64]{Value: v, At: at, Heard: at, Quality: q, OnChange: onChange, From: from})
+	}
 	c := &d.choices[id]
 	k, isNew := c.find(from, at, info.MaxAge)
 	if k == nil {
@@ -240,6 +247,9 @@ func (d *Decoder) take(id signal.ID, route signal.Route, from signal.Source, at 
 		c.compare(at, info.MaxAge, d.tolerance[id])
 	}
 }
+
+// offer lets the reading go to the heap here, and only when somebody asks.
+func (d *Decoder) offer(id signal.ID, r signal.Reading[float64]) { d.Offered(id, &r) }
 
 // presentHeard is when the source in use was last known to hold.
 func (d *Decoder) presentHeard(c *choice) signal.Instant {

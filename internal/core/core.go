@@ -25,6 +25,9 @@ type Outputs struct {
 	Event func(*detect.Event)
 	// Reading is called for each reading that was heard. May be nil, as may all.
 	Reading func(signal.ID, *signal.Reading[float64])
+	// Offered is called for each reading of each source of a signal, also of
+	// those that are not in use.
+	Offered func(signal.ID, *signal.Reading[float64])
 	// Message is called for each message that came in several frames.
 	Message func(*j1939.Transfer)
 	// Pool is called for each device descriptor pool that was not known yet.
@@ -71,6 +74,7 @@ func New(cfg *config.Config, out Outputs) (*Core, error) {
 		detectors: detect.New(cfg.Alarm, detect.Facts{Machine: cfg.Machine, Crop: cfg.Crop}),
 	}
 	c.machine.SenderHeard = decoder.LastHeard
+	decoder.Offered = out.Offered
 	return c, nil
 }
 

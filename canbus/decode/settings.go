@@ -28,6 +28,10 @@ type Settings struct {
 // Validate says what is wrong with the settings, all at once.
 func (s *Settings) Validate() []*problem.Problem {
 	var all []*problem.Problem
+	if n := len(s.Maps); n > maxMaps {
+		all = append(all, &problem.Problem{Key: "map", What: fmt.Sprintf("%d maps are more than %d", n, maxMaps),
+			Try: "leave out those that are not needed; signals from databases count too"})
+	}
 	for i := range s.Maps {
 		all = append(all, s.Maps[i].Validate(i)...)
 	}
@@ -120,6 +124,8 @@ type MapEntry struct {
 	When      *When    `toml:"when"` // same byte order, unsigned
 	Reserved  bool     `toml:"reserved"`
 	OnChange  bool     `toml:"on_change"` // sent only on change: holds while its sender is heard
+
+	several bool // the message is known to come in several frames
 }
 
 const standardIDs = 0x7FF // the largest identifier of 11 bits

@@ -39,9 +39,6 @@ type userMap struct {
 const maxMaps = 200
 
 func (d *Decoder) addMaps(entries []MapEntry) error {
-	if len(entries) > maxMaps {
-		return fmt.Errorf("decode: %d maps are more than %d", len(entries), maxMaps)
-	}
 	var times [signal.Count]int
 	for i := range entries {
 		m := compile(&entries[i])
@@ -108,7 +105,7 @@ func compile(e *MapEntry) userMap {
 		last, _ := fieldLastByte(w.StartBit, w.Length, m.order)
 		m.whenLast = uint8(last)
 	}
-	m.inFrame = max(m.last, m.whenLast) <= 8
+	m.inFrame = !e.several && max(m.last, m.whenLast) <= 8
 	return m
 }
 

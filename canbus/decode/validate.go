@@ -106,7 +106,7 @@ func (v *check) field(m *MapEntry) {
 // long tells whether the message is known to come in several frames: as a fast
 // packet, or since the field lies behind the eighth byte.
 func (m *MapEntry) long() bool {
-	if m.StartBit > 63 {
+	if m.several || m.StartBit > 63 {
 		return true
 	}
 	if m.PGN != nil {

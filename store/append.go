@@ -43,6 +43,9 @@ func (e *edit) append(r *Record, queue bool) error {
 			return err
 		}
 	}
+	if r.Kind == Pool {
+		return e.onlyNewest(r)
+	}
 	if r.Kind != Event {
 		return nil
 	}

@@ -21,7 +21,7 @@ const (
 	bucketHeader  = 16
 	leafFlag      = 2
 	bucketFlag    = 1
-	maxPages      = 64 // of one leaf; two records of MaxPayload take 31
+	maxPages      = 260 // of one leaf; up to four records are not split, and those of MaxPool take 257
 	maxBucketDeep = 2
 )
 

@@ -15,7 +15,7 @@ const (
 	Prompt              // advice, its answer and its verdict
 	Check               // an operator's check: tank sample, ground count, returns sample
 	Shift               // a shift's summary
-	Pool                // a device descriptor pool, by the NAME of its node
+	Pool                // a device descriptor pool; of each id the newest alone is kept
 	History             // roll-ups; the only kind that may be lost, and the first to go
 	kindCount
 )

@@ -158,7 +158,7 @@ var givingUp = [kindCount]Kind{History, Shift, Prompt, Check, Pool, Event}
 // Crowded tells whether the store is so full that Trim would make room.
 func (s *Store) Crowded() bool { return s.Used() > s.opts.MaxBytes/10*9 }
 
-// Trim deletes the oldest records: those older than KeepFor, and when the
+// Trim deletes the oldest records: those older than KeepFor but for pools, and when the
 // store is over nine tenths of MaxBytes, the oldest history, then shifts,
 // prompts, checks and pools, and events last. When the disk is full while the store
 // is not, diskFull lets history go. The records of active events stay. One call deletes
@@ -171,7 +171,7 @@ func (s *Store) Trim(diskFull bool) (deleted int, err error) {
 		now, dates := s.clock(e.tx)
 		for _, k := range givingUp {
 			old := func(r *Record) bool {
-				return crowded || diskFull && k == History || isOlder(dates, r.Key.Boot, r, now, s.opts.KeepFor)
+				return crowded || diskFull && k == History || k != Pool && isOlder(dates, r.Key.Boot, r, now, s.opts.KeepFor)
 			}
 			n, err := s.trimKind(e, k, old)
 			if err != nil {

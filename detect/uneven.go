@@ -60,6 +60,8 @@ const (
 	// evenDelay is the way from the knife to the estimate, in steps.
 	evenDelay  = 45
 	evenBridge = 5 * time.Second
+	// feederOften is how often the feeder's load must come to show swings.
+	feederOften = 300 * time.Millisecond
 	// evenAfter is how long a drop or an overload is in the windows.
 	evenAfter = 35 * time.Second
 	// What is left of swings of 3 to 6 s: the feeder turns with them, but
@@ -134,6 +136,9 @@ func (r *feedBunches) gather(s *machine.State) {
 	feed := float64(s.Feed.Rate)
 	source := bySwingOfLoad
 	v, ok := signal.FeederLoad.Fresh(&s.Signals, s.Now)
+	// Readings far apart are samples of the feeder's own beat, not of the crop.
+	interval := s.Health[signal.FeederLoad.ID].Interval
+	ok = ok && interval > 0 && interval <= feederOften
 	load, loadOK := signal.EngineLoad.Fresh(&s.Signals, s.Now)
 	fast, level := float64(v), float64(v)
 	switch {

@@ -142,16 +142,16 @@ func (c *choice) compare(now signal.Instant, maxAge time.Duration, tolerance tol
 	}
 }
 
-// forget drops the sources at an address. If that of the signal is among them,
-// the next source that is Good takes over.
-func (c *choice) forget(face, address uint8) {
+// forget drops the sources at an address: all, or those of one route. If that
+// of the signal is among them, the next source that is Good takes over.
+func (c *choice) forget(face, address uint8, route signal.Route) {
 	if c.n == 0 {
 		return
 	}
 	present := c.candidates[c.present].from
 	kept, at := 0, -1
 	for i := range c.n {
-		if k := c.candidates[i]; k.from.Interface != face || k.from.Address != address {
+		if k := c.candidates[i]; !comesBy(k.from, face, address, route) {
 			c.candidates[kept] = k
 			if k.from == present {
 				at = kept
@@ -163,6 +163,12 @@ func (c *choice) forget(face, address uint8) {
 	if at < 0 && kept > 0 {
 		c.candidates[0].at, c.candidates[0].goodAt = signal.Never, signal.Never
 	}
+}
+
+// comesBy tells whether a source is at an address and comes by a route, or by
+// any if that is noRoute.
+func comesBy(s signal.Source, face, address uint8, route signal.Route) bool {
+	return s.Interface == face && s.Address == address && (route == noRoute || s.Route == route)
 }
 
 // move changes the address of sources.

@@ -60,21 +60,27 @@ func (d *Decoder) eachSender(do func(*sender)) {
 func (d *Decoder) forget(face, address uint8, at signal.Instant) {
 	d.heard[face][address] = signal.Never
 	for id := range d.choices {
-		c := &d.choices[id]
-		if c.n == 0 {
-			continue
-		}
-		if used := c.candidates[c.present].from; used.Interface == face && used.Address == address {
-			d.out = append(d.out, Update{ID: signal.ID(id), Reading: signal.Reading[float64]{
-				At: at, Heard: at, Quality: signal.NotAvailable, From: used}})
-		}
-		c.forget(face, address)
+		d.withdraw(signal.ID(id), noRoute, face, address, at)
 	}
 	d.measured.forget(face, address)
 	d.controllers.forget(face, address)
 	d.engines.forget(face, address)
 	d.pools = slices.DeleteFunc(d.pools, func(p knownPool) bool { return p.face == face && p.address == address })
 	d.faults.Forget(face, address)
+}
+
+// withdraw drops what an address said of a signal by one route, or by all. Where
+// the signal was read from it, it has no value any more.
+func (d *Decoder) withdraw(id signal.ID, route signal.Route, face, address uint8, at signal.Instant) {
+	c := &d.choices[id]
+	if c.n == 0 {
+		return
+	}
+	if used := c.candidates[c.present].from; comesBy(used, face, address, route) {
+		d.out = append(d.out, Update{ID: id, Reading: signal.Reading[float64]{
+			At: at, Heard: at, Quality: signal.NotAvailable, From: used}})
+	}
+	c.forget(face, address, route)
 }
 
 // move takes what was heard from an address to another one, of which nothing

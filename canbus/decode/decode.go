@@ -156,6 +156,9 @@ func (d *Decoder) Reset() {
 		}
 	}
 	d.measured.reset()
+	for i := range d.pools {
+		clear(d.pools[i].heard)
+	}
 	d.faults.Reset()
 	d.clock = Clock{}
 	d.simulated = signal.Never

@@ -1,6 +1,7 @@
 package decode
 
 import (
+	"slices"
 	"time"
 
 	"chaffinch/canbus"
@@ -186,6 +187,11 @@ func (s *measuredState) lowest(from signal.Source, ddi, element uint16) bool {
 		s.used++
 	}
 	return true
+}
+
+// isLowest tells whether the element is the one by which the identifier was read.
+func (s *measuredState) isLowest(face, address uint8, ddi, element uint16) bool {
+	return slices.Contains(s.elements[:s.used], lowestElement{face, address, ddi, element})
 }
 
 func (d *Decoder) decodeProcessData(f *canbus.Frame, data uint64, from signal.Source) {

@@ -16,6 +16,7 @@ type knownPool struct {
 	sum           bool
 	millimetres   []int32 // by widths, where heard
 	heard         []bool
+	fixed         float64 // the header's width in m, where it is a property and not sent; else 0
 }
 
 // maxPools is how many implements are kept in mind.
@@ -23,7 +24,8 @@ const maxPools = 16
 
 // SetPool takes the device descriptor pool of the node at an address: from then
 // on its elements are known by what they are. It returns the width of the
-// header where the pool holds it.
+// header where the pool holds it. What was read by another pool, or by none, is
+// withdrawn where this one reads it otherwise.
 func (d *Decoder) SetPool(face, address uint8, pool *processdata.Pool, at signal.Instant) []Update {
 	d.out = d.out[:0]
 	face = min(face, interfaces-1)
@@ -34,22 +36,67 @@ func (d *Decoder) SetPool(face, address uint8, pool *processdata.Pool, at signal
 	k.widths, k.sum = pool.WidthElements()
 	k.millimetres = make([]int32, len(k.widths))
 	k.heard = make([]bool, len(k.widths))
-	d.DropPool(face, address)
-	if len(d.pools) == maxPools {
-		d.pools = slices.Delete(d.pools, 0, 1)
-	}
-	d.pools = append(d.pools, k)
 	if mm, ok := pool.HeaderWidth(); ok && len(k.widths) == 0 {
-		from := signal.Source{Interface: face, Address: address}
-		d.take(signal.CutWidth.ID, widthMeasured, from, at, float64(mm)/1000, signal.Good, true)
+		k.fixed = float64(mm) / 1000
+	}
+	was := d.poolOf(signal.Source{Interface: face, Address: address})
+	if was == nil || !was.readsAs(&k) {
+		if was != nil || !d.guessedWidth(&k) {
+			d.dropPool(face, address, at)
+		}
+		if len(d.pools) == maxPools {
+			d.dropPool(d.pools[0].face, d.pools[0].address, at)
+		}
+		d.pools = append(d.pools, k)
+	}
+	d.takeFixed(&k, at)
+	return d.out
+}
+
+// DropPool forgets the pool of the node at an address, as it is not its own,
+// and withdraws what was read by it.
+func (d *Decoder) DropPool(face, address uint8, at signal.Instant) []Update {
+	d.out = d.out[:0]
+	if face = min(face, interfaces-1); d.poolOf(signal.Source{Interface: face, Address: address}) != nil {
+		d.dropPool(face, address, at)
 	}
 	return d.out
 }
 
-// DropPool forgets the pool of the node at an address: it is not its own.
-func (d *Decoder) DropPool(face, address uint8) {
-	face = min(face, interfaces-1)
+func (d *Decoder) dropPool(face, address uint8, at signal.Instant) {
 	d.pools = slices.DeleteFunc(d.pools, func(p knownPool) bool { return p.face == face && p.address == address })
+	d.withdraw(signal.CutWidth.ID, widthMeasured, face, address, at)
+	if d.rotorElement < 0 {
+		d.withdraw(signal.RotorSpeed.ID, rotorMeasured, face, address, at)
+	}
+}
+
+// Recall gives what the pools say that no message repeats: the widths that are
+// properties. It is what is left of a node after a Reset.
+func (d *Decoder) Recall(at signal.Instant) []Update {
+	d.out = d.out[:0]
+	for i := range d.pools {
+		d.takeFixed(&d.pools[i], at)
+	}
+	return d.out
+}
+
+func (d *Decoder) takeFixed(k *knownPool, at signal.Instant) {
+	if k.fixed > 0 {
+		from := signal.Source{Interface: k.face, Address: k.address}
+		d.take(signal.CutWidth.ID, widthMeasured, from, at, k.fixed, signal.Good, true)
+	}
+}
+
+// guessedWidth tells whether the width was read without the pool from the element
+// that the pool names.
+func (d *Decoder) guessedWidth(k *knownPool) bool {
+	return len(k.widths) == 1 && d.measured.isLowest(k.face, k.address, processdata.ActualWorkingWidth, k.widths[0])
+}
+
+// readsAs tells whether two pools give the same meaning to what is sent.
+func (p *knownPool) readsAs(o *knownPool) bool {
+	return p.rotor == o.rotor && p.sum == o.sum && p.fixed == o.fixed && slices.Equal(p.widths, o.widths)
 }
 
 func (d *Decoder) poolOf(from signal.Source) *knownPool {

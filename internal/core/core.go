@@ -30,7 +30,7 @@ type Outputs struct {
 	Offered func(signal.ID, *signal.Reading[float64])
 	// Message is called for each message that came in several frames.
 	Message func(*j1939.Transfer)
-	// Pool is called for each device descriptor pool that was not known yet.
+	// Pool is called for what was not known yet of device descriptor pools.
 	Pool func(PoolSeen)
 	// State is called once a step, ten times a second of event time.
 	State func(*machine.State)
@@ -54,7 +54,7 @@ type Core struct {
 	now      signal.Instant // the newest step
 	faults   []machine.Fault
 	engine   decode.Engine
-	pools    map[j1939.Name]knownPool // of earlier runs and of this one
+	pools    []knownPool // of earlier runs and of this one, oldest first
 	disputes []machine.Dispute
 	count    machine.BusCount
 }
@@ -125,6 +125,7 @@ func (c *Core) Frame(f *canbus.Frame) {
 		c.apply(c.decoder.DecodeMessage(m.PGN, m.Interface, m.Source, m.Destination, m.Payload, f.At))
 		if m.PGN == j1939.ProcessData {
 			c.takePool(&m)
+			c.takeLongLabel(&m)
 		}
 	}
 }
@@ -185,6 +186,7 @@ func (c *Core) newSegment(at signal.Instant) {
 	c.transport.Reset()
 	c.decoder.Reset()
 	c.begin(at)
+	c.apply(c.decoder.Recall(at))
 }
 
 func (c *Core) stepTo(at signal.Instant) {

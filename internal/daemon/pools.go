@@ -2,7 +2,7 @@ package daemon
 
 import (
 	"context"
-	"fmt"
+	"slices"
 
 	"chaffinch/detect"
 	"chaffinch/internal/core"
@@ -16,10 +16,12 @@ func (d *Daemon) loadPools(s *store.Store) {
 		d.log.Error("cannot read what is known of the machine's nodes", "error", err)
 		return
 	}
-	for _, r := range known {
-		if err := d.core.AddPool(r.Payload); err != nil {
-			d.log.Warn("device descriptor pool cannot be used", "node", r.ID, "error", err)
-		}
+	bodies := make([][]byte, len(known))
+	for i, r := range known {
+		bodies[i] = r.Payload
+	}
+	if err := d.core.AddPools(bodies); err != nil {
+		d.log.Warn("a device descriptor pool cannot be used", "error", err)
 	}
 }
 
@@ -29,8 +31,8 @@ func (d *Daemon) pool(seen core.PoolSeen) {
 		return
 	}
 	err := d.writer.Put(context.Background(), store.Record{
-		Kind: store.Pool, ID: fmt.Sprintf("%016X", uint64(seen.Name)), Phase: detect.Ended,
-		At: d.core.Now(), Payload: append([]byte(nil), seen.Body...),
+		Kind: store.Pool, ID: seen.ID, Phase: detect.Ended,
+		At: d.core.Now(), Payload: slices.Clone(seen.Body),
 	})
 	if err != nil {
 		d.log.Error("device descriptor pool not stored", "error", err)

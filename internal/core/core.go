@@ -266,6 +266,9 @@ func (c *Core) SourceChanges(into []decode.Change, seen uint64) ([]decode.Change
 	return c.decoder.Changes(into, seen)
 }
 
+// SourceChangeCount is how often the source of a signal changed after the first.
+func (c *Core) SourceChangeCount(id signal.ID) int { return c.decoder.ChangeCount(id) }
+
 // Transport tells what became of the long messages.
 func (c *Core) Transport() j1939.Stats { return c.transport.Stats() }
 

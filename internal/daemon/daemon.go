@@ -78,9 +78,10 @@ type Daemon struct {
 	dateSource store.Source
 	dateOffset time.Time
 
-	stepped       time.Time // when the core last made a step
-	sourceChanges uint64    // logged so far
-	tookUp        bool      // what earlier runs left in the store
+	stepped   time.Time // when the core last made a step
+	sources   sourceLog
+	poolsKept int  // handed to the store in this run
+	tookUp    bool // what earlier runs left in the store
 }
 
 // storeAtStart is how long the first opening of the store may hold up the

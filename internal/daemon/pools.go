@@ -25,12 +25,17 @@ func (d *Daemon) loadPools(s *store.Store) {
 	}
 }
 
-// pool keeps a pool that was uploaded, for the runs in which it will not be.
+// pool keeps what was learned of a pool, for the runs in which it will not be
+// told. No bus has more to tell in a run than the store keeps, so that none can
+// wear out the disk. A store that does not write must not hold up the core.
 func (d *Daemon) pool(seen core.PoolSeen) {
-	if len(seen.Body) > store.MaxPool {
+	if len(seen.Body) > store.MaxPool || d.poolsKept >= store.MaxPools {
 		return
 	}
-	err := d.writer.Put(context.Background(), store.Record{
+	d.poolsKept++
+	patience, cancel := context.WithTimeout(context.Background(), fullQueue)
+	defer cancel()
+	err := d.writer.Put(patience, store.Record{
 		Kind: store.Pool, ID: seen.ID, Phase: detect.Ended,
 		At: d.core.Now(), Payload: slices.Clone(seen.Body),
 	})

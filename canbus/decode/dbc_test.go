@@ -242,6 +242,24 @@ func TestDBCDoesNotClamp(t *testing.T) {
 	}
 }
 
+// The range is in the unit of the file; 0 to 0 is none.
+func TestDBCRanges(t *testing.T) {
+	for bounds, want := range map[string]signal.Quality{"[0|10]": signal.Good, "[0|9]": signal.OutOfRange, "[11|20]": signal.OutOfRange, "[0|0]": signal.Good} {
+		entries, says := take("BO_ 100 A: 8 B\n SG_ X : 0|16@1+ (0.1,0) "+bounds+" \"1/s\" C\n", map[string]string{"X": "rotor_speed_rpm"})
+		if says != "" {
+			t.Fatal(says)
+		}
+		d, err := New(Settings{Maps: entries})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, ok := one(d, &canbus.Frame{ID: 100, Len: 8, Data: [8]byte{100}}, signal.RotorSpeed.ID)
+		if !ok || r.Quality != want || want == signal.Good && r.Value != 600 {
+			t.Errorf("%s: %+v", bounds, r)
+		}
+	}
+}
+
 // Wide fields, in both orders, against the library's reading of the bits.
 func TestDBCWideFields(t *testing.T) {
 	random := rand.New(rand.NewPCG(3, 4))

@@ -124,6 +124,20 @@ func TestPoolTellsElementsApart(t *testing.T) {
 	b.want(signal.CutWidth.ID, 9.15, "DDI 67")
 }
 
+// A width that was heard before the pool holds if the pool names its element.
+func TestAWidthBeforeThePool(t *testing.T) {
+	for element, want := range map[uint16]signal.Quality{4: signal.Good, 5: signal.NotAvailable} {
+		b := newBus(t, Settings{})
+		b.value(135, 247, 4, 67, 9000)
+		b.want(signal.CutWidth.ID, 9, "DDI 67")
+		b.keep(b.SetPool(0, 135, &processdata.Pool{
+			Elements:    []processdata.Element{{ID: 1, Type: processdata.FunctionElement, Number: element, Children: []uint16{10}}},
+			ProcessData: []processdata.ProcessData{{ID: 10, DDI: 67}},
+		}, b.now))
+		b.wantQuality(signal.CutWidth.ID, want)
+	}
+}
+
 func TestWithoutPoolTheLowestElementCounts(t *testing.T) {
 	b := newBus(t, Settings{})
 	b.value(135, 247, 3, 67, 4500)

@@ -103,6 +103,10 @@ func TestUserMapFollowsItsNode(t *testing.T) {
 	b.frame("0CFF1530", "0000D00CFFFFFFFF")
 	b.want(signal.RotorSpeed.ID, 820, "map rotor_speed_rpm")
 
+	b.claims(0x30, 66) // a stranger takes its address
+	b.keep(b.frame("0CFF1530", "00000C80FFFFFFFF"))
+	b.wantQuality(signal.RotorSpeed.ID, signal.NotAvailable)
+
 	m = rotorMap()
 	m.SourceName = "A00E810000000001"
 	b = newBus(t, Settings{Maps: []MapEntry{m}})

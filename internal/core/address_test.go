@@ -3,6 +3,7 @@ package core
 import (
 	"encoding/binary"
 	"encoding/hex"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -14,6 +15,8 @@ import (
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/config"
+
+	"pgregory.net/rapid"
 )
 
 // wire is a core, and frames for it written by hand, ten milliseconds apart.
@@ -202,10 +205,83 @@ func TestAMapOfALongMessage(t *testing.T) {
 		{"broadcast", long, []string{"1CECFF21#200C0002FF15FF00", "1CEBFF21#0100000000000000", "1CEBFF21#0200002003" + "05FFFF"}},
 		{"addressed", strings.Replace(long, "65301", "61184", 1), []string{"1CEC2621#100C0002FF00EF00", "1CEC2126#110201FFFF00EF00",
 			"1CEB2621#0100000000000000", "1CEB2621#0200002003" + "05FFFF"}},
+		{"extended", long, etp()},
 		{"fast packet", strings.Replace(long, "65301", "130816", 1), []string{"19FF0021#400C000000000000", "19FF0021#41000000200305FF"}},
 	} {
 		w := newWire(t, c.toml)
 		w.send(c.frames...)
 		w.rotor(c.name, 800)
 	}
+}
+
+// etp is a message of 1786 bytes from 21 to 26, the shortest that ISO 11783-3
+// carries by ETP, with 800 in bytes 10 and 11 and 5 in byte 12.
+func etp() []string {
+	lines := []string{"1CC82621#14FA060000" + "15FF00", "1CC82621#16FF000000" + "15FF00"}
+	for n := 1; n <= 256; n++ {
+		packet := "00000000000000"
+		if n == 2 {
+			packet = "00002003050000"
+		}
+		if n == 256 {
+			lines = append(lines, "1CC82621#1601FF0000"+"15FF00", "1CC72621#01"+packet[:2]+"FFFFFFFFFFFF")
+			continue
+		}
+		lines = append(lines, fmt.Sprintf("1CC72621#%02X%s", n, packet))
+	}
+	return lines
+}
+
+// Two nodes claim, move, take addresses from each other by the rule that the
+// lower NAME wins, give up, and speak from what they hold. Once the sender of
+// the map is known by its NAME, the other is never taken for it.
+func TestAStrangerIsNeverTakenForTheSource(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		w := newWire(t, rotorAt21)
+		names := [2]uint64{thresher, stranger}
+		if rapid.Bool().Draw(rt, "the thresher wins") {
+			names[1] = thresher + 1
+		}
+		held := [2]int{0x21, -1}
+		w.send(claim(0x21, names[0]))
+		speak := func(who int) {
+			if held[who] >= 0 {
+				w.send(fmt.Sprintf("0CFF15%02X#%sFFFFFFFFFFFF", held[who], [2]string{"8403", "6400"}[who])) // 900 or 100
+			}
+		}
+		for range rapid.IntRange(1, 25).Draw(rt, "steps") {
+			who := rapid.IntRange(0, 1).Draw(rt, "who")
+			switch rapid.IntRange(0, 3).Draw(rt, "does") {
+			case 0:
+				to := rapid.SampledFrom([]int{0x21, 0x80, 0x81}).Draw(rt, "to")
+				w.send(claim(uint8(to), names[who]))
+				switch other := 1 - who; {
+				case held[other] != to:
+					held[who] = to
+				case names[who] < names[other]:
+					held[who], held[other] = to, -1
+					if rapid.Bool().Draw(rt, "says that it has none") {
+						w.send(claim(0xFE, names[other]))
+					}
+				default:
+					w.send(claim(uint8(to), names[other]), claim(0xFE, names[who])) // defended
+					held[who] = -1
+				}
+			case 1:
+				w.send(claim(0xFE, names[who]))
+				held[who] = -1
+			default:
+				speak(who)
+			}
+			w.pass(100 * time.Millisecond)
+			if v, fresh := signal.RotorSpeed.Fresh(&w.state.Signals, w.state.Now); fresh && v != 900 {
+				rt.Fatalf("the stranger is taken for the thresher: %v", v)
+			}
+		}
+		speak(0)
+		w.pass(100 * time.Millisecond)
+		if v, fresh := signal.RotorSpeed.Fresh(&w.state.Signals, w.state.Now); fresh != (held[0] >= 0) || fresh && v != 900 {
+			rt.Fatalf("the thresher at %X: %v (fresh %v)", held[0], v, fresh)
+		}
+	})
 }

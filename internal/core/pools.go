@@ -181,10 +181,9 @@ func (c *Core) takePool(m *j1939.Transfer) {
 	c.apply(c.decoder.SetPool(m.Interface, m.Source, &k.pool, m.Last))
 }
 
-// claimed uses the pool that is known of a node which takes an address. That
-// of a node which moves goes along with it.
+// claimed uses the pool that is known of a node which takes an address.
 func (c *Core) claimed(change j1939.AddressChange) {
-	if change.To == j1939.NullAddress || change.From != j1939.NullAddress {
+	if change.To == j1939.NullAddress {
 		return
 	}
 	if k := c.poolOf(change.Name); k != nil {

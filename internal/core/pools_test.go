@@ -231,6 +231,26 @@ func TestReadingsByAPoolAreWithdrawnAndRecalled(t *testing.T) {
 	knows("the task controller has another pool of it", 0, 0)
 }
 
+// A store that comes late brings what is known while the machine works.
+func TestPoolsThatComeLate(t *testing.T) {
+	w := newWire(t, "")
+	w.send(claim(0x87, combineName), "0CCBF787#53008601E0707200")
+	w.rotor("nothing is known yet", 0)
+	if err := w.AddPools([][]byte{rotorPool(combineName, combineLabel, 0), rotorPool(combineName+1, combineLabel, 0)}); err != nil {
+		t.Fatal(err)
+	}
+	w.send("0CCBF787#53008601E0707200")
+	w.rotor("its pool has come", 750)
+
+	w = newWire(t, "")
+	w.send(claim(0x87, combineName), "18CB87F7#114E45574F4E4532")
+	if err := w.AddPools([][]byte{rotorPool(combineName, combineLabel, 0)}); err != nil {
+		t.Fatal(err)
+	}
+	w.send("0CCBF787#53008601E0707200")
+	w.rotor("what came is not the pool that it has", 0)
+}
+
 // Sixty-four are remembered, the newest.
 func TestPoolsAreBounded(t *testing.T) {
 	c, err := New(pretend(t, virtual.Demo()), Outputs{})

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,13 +10,17 @@ import (
 	"time"
 
 	"chaffinch/canbus"
+	"chaffinch/internal/config"
+	"chaffinch/internal/problem"
 	"chaffinch/internal/survey"
 
+	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 )
 
 type surveyFlags struct {
 	iface, config, writeConfig string
+	bitrate                    int
 	duration                   time.Duration
 	json, all                  bool
 }
@@ -28,8 +33,13 @@ func surveyVerb(s streams) *cobra.Command {
 		Long: `Survey listens to a bus for a while, or reads recorded logs, and tells who is
 there, what they send, what chaffinch hears of each signal that it wants, what a
 missing one costs and what to do about it. It ends with a configuration to begin
-with. It never sends, so it cannot ask nodes for their names: they say them when
-the key is turned.`,
+with. Listen while the machine works: much is only sent then.
+
+It never sends, so it cannot ask nodes for their names. They say them when the
+key is turned on: begin before that. Ctrl-C ends the listening early.
+
+--json gives everything as one object. Units are in the names of its fields: _s,
+_ms, _hz, _pct, _kbit_s; addresses, PGN, SPN and DDI are plain numbers.`,
 		Example: `  chaffinch survey --interface can0 --for 60s
   chaffinch survey --json first-day.log.gz`,
 		Args: cobra.ArbitraryArgs,
@@ -37,6 +47,7 @@ the key is turned.`,
 	}
 	cmd.Flags().StringVar(&f.iface, "interface", "", "listen to this interface instead of reading logs")
 	cmd.Flags().DurationVar(&f.duration, "for", f.duration, "how long to listen")
+	cmd.Flags().IntVar(&f.bitrate, "bitrate", 0, "bits a second of the bus, for its load (default: the interface's, or the configuration's)")
 	cmd.Flags().StringVar(&f.config, "config", "", "configuration file (default: the built-in one)")
 	cmd.Flags().StringVar(&f.writeConfig, "write-config", "", "where the configuration to begin with goes")
 	cmd.Flags().BoolVar(&f.json, "json", false, "everything as one JSON object")
@@ -48,9 +59,20 @@ func runSurvey(cmd *cobra.Command, s streams, f surveyFlags, logs []string) erro
 	if (f.iface == "") == (len(logs) == 0) {
 		return usageError{errors.New("give logs, or an --interface to listen to")}
 	}
+	if f.duration <= 0 {
+		return usageError{errors.New("--for must be longer than nothing: give a time such as 60s")}
+	}
 	cfg, err := loadConfig(f.config)
 	if err != nil {
 		return err
+	}
+	if f.bitrate != 0 {
+		cfg.Bus.Bitrate = f.bitrate
+		for _, wrong := range cfg.Bus.Validate() {
+			if wrong.Key == "bus.bitrate" {
+				return usageError{fmt.Errorf("--bitrate: %s; %s", wrong.What, wrong.Try)}
+			}
+		}
 	}
 	sur, err := survey.New(cfg)
 	if err != nil {
@@ -58,7 +80,7 @@ func runSurvey(cmd *cobra.Command, s streams, f surveyFlags, logs []string) erro
 	}
 	var report *survey.Report
 	if f.iface != "" {
-		report, err = listen(cmd, s, f, sur)
+		report, err = listen(cmd, s, f, cfg, sur)
 	} else {
 		report, err = readLogs(s, sur, logs)
 	}
@@ -118,25 +140,51 @@ func readLogs(s streams, sur *survey.Survey, logs []string) (*survey.Report, err
 	if bar != nil {
 		bar.Clear()
 	}
+	if stats := log.Stats(); stats.Frames == 0 {
+		return nil, &problem.Problem{What: fmt.Sprintf("no frame in %d lines", stats.Lines),
+			Try: "give a log in candump or asc form, or a pcap capture of SocketCAN"}
+	}
 	return sur.Report(log.Interfaces(), log.Stats()), nil
 }
 
-func listen(cmd *cobra.Command, s streams, f surveyFlags, sur *survey.Survey) (*survey.Report, error) {
-	socket, err := canbus.OpenSocket(canbus.SocketOptions{Interface: f.iface})
+// listen opens an interface that must be there and up: nobody waits half a
+// minute for a bus that is not.
+func listen(cmd *cobra.Command, s streams, f surveyFlags, cfg *config.Config, sur *survey.Survey) (*survey.Report, error) {
+	socket, err := canbus.OpenSocket(canbus.SocketOptions{Interface: f.iface, AllowNormalMode: cfg.Bus.AllowNormalMode})
 	if err != nil {
 		return nil, err
 	}
 	defer socket.Close()
-	if socket.Health().State == canbus.Absent {
-		return nil, fmt.Errorf("there is no interface %s; ip link shows those that there are", f.iface)
+	switch health := socket.Health(); {
+	case health.State == canbus.Absent:
+		return nil, &problem.Problem{What: fmt.Sprintf("there is no interface %s", f.iface),
+			Try: `"ip link" lists those that there are; is the adapter plugged in, and its driver loaded?`}
+	case health.State == canbus.Down:
+		return nil, &problem.Problem{What: f.iface + " is switched off",
+			Try: fmt.Sprintf(`switch it on with "ip link set %s up type can bitrate %d listen-only on"`, f.iface, cfg.Bus.Bitrate)}
+	case health.Bitrate > 0 && f.bitrate == 0:
+		cfg.Bus.Bitrate = health.Bitrate
 	}
-	bar := countdown(s, f.duration)
+	read := func(frames []canbus.Frame) (int, error) { return socket.Read(frames, 100*time.Millisecond) }
+	if err := hear(cmd.Context(), read, countdown(s, f.duration), f.duration, sur); err != nil {
+		return nil, err
+	}
+	sur.Lost(socket.Health().Dropped)
+	return sur.Report([]string{f.iface}, canbus.Stats{}), nil
+}
+
+// hear takes frames until the time is over, or somebody has heard enough.
+func hear(ctx context.Context, read func([]canbus.Frame) (int, error), bar *progressbar.ProgressBar, long time.Duration, sur *survey.Survey) error {
 	frames := make([]canbus.Frame, 256)
 	began := time.Now()
-	for time.Since(began) < f.duration && cmd.Context().Err() == nil {
-		n, err := socket.Read(frames, 100*time.Millisecond)
+	newest := began
+	for time.Since(began) < long && ctx.Err() == nil {
+		n, err := read(frames)
 		if err != nil {
-			return nil, err
+			return err
+		}
+		if n > 0 {
+			newest = time.Now()
 		}
 		for i := range frames[:n] {
 			sur.Frame(&frames[i])
@@ -148,5 +196,6 @@ func listen(cmd *cobra.Command, s streams, f surveyFlags, sur *survey.Survey) (*
 	if bar != nil {
 		bar.Clear()
 	}
-	return sur.Report([]string{f.iface}, canbus.Stats{}), nil
+	sur.Listened(time.Since(began), time.Since(newest))
+	return nil
 }

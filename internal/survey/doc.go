@@ -7,6 +7,7 @@
 //	report := s.Report(names, log.Stats())
 //	report.Write(os.Stdout, false)
 //
-// Counting is in survey.go, what it means in report.go and verdict.go, what
-// each signal is good for in needs.go, and how it looks in text.go.
+// Counting is in survey.go and traffic.go; what each signal is good for in
+// needs.go; what it all means in nodes.go, signals.go, alarms.go and verdict.go;
+// the form for other programs in report.go, that for people in text.go.
 package survey

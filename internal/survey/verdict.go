@@ -1,7 +1,6 @@
 package survey
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -10,195 +9,241 @@ import (
 	"chaffinch/canbus/signal"
 )
 
-const (
-	eec1          j1939.PGN = 61444
-	hitchFront    j1939.PGN = 65094
-	position      j1939.PGN = 129025
-	vehicleSpeed  j1939.PGN = 65265
-	selectedSpeed j1939.PGN = 61474
-)
-
-func nameHex(n j1939.Name) string { return fmt.Sprintf("%016X", uint64(n)) }
-
-// nameWords says what a NAME says.
-func nameWords(n j1939.Name) string {
-	parts := []string{n.FunctionWords()}
-	if parts[0] == "" {
-		parts[0] = fmt.Sprintf("function %d", n.Function())
+// verdict is what a technician wants to know first: what is this?
+func (b *builder) verdict() []string {
+	if b.frames == 0 {
+		return []string{"Nothing was heard at all. Is the key on? Is the interface at the bus's bit rate? Are both wires connected, and the right way round?"}
 	}
-	if c := n.ClassWords(); c != "" && c != "non-specific" {
-		parts = append(parts, c)
+	if b.errorFrames == b.frames {
+		return []string{"Only error frames came: the bit rate is wrong, or a wire is."}
 	}
-	if g := n.GroupWords(); g != "" && n.Group() != 0 {
-		parts = append(parts, g)
+	if b.standard+b.errorFrames == b.frames {
+		return []string{"All frames have 11 bits: this is neither J1939 nor ISO 11783. Look for another connector, or name fields of these frames in [[map]]s."}
 	}
-	return strings.Join(parts, ", ")
-}
-
-// guess says what can be said of a node that has not claimed its address.
-func (s *Survey) guess(k node) string {
-	switch {
-	case k.Address == j1939.NullAddress:
-		return "no address of its own"
-	case s.controllers[k]:
-		return "no claim heard; a task controller by its status"
-	case s.sends(k, eec1):
-		return "no claim heard; an engine by its messages"
-	case s.sends(k, position):
-		return "no claim heard; a GNSS receiver by its messages"
-	case s.sends(k, hitchFront), s.sends(k, selectedSpeed):
-		return "no claim heard; a tractor ECU by its messages"
-	case s.sends(k, vehicleSpeed):
-		return "no claim heard; tells a vehicle speed"
+	v := []string{b.kind(), b.who()}
+	v = append(v, b.engineWords())
+	if m := b.farthest(); m >= 1 {
+		v = append(v, fmt.Sprintf("By its own counter it drove %.0f m.", m))
 	}
-	return "no claim heard"
-}
-
-// pgnWords names a parameter group.
-func pgnWords(p j1939.PGN) string {
-	if m := j1939.Lookup(p); m != nil {
-		return m.Name
+	v = append(v, b.cropWords())
+	if own := b.makersPct(); own >= 0.5 {
+		v = append(v, fmt.Sprintf("%.0f %% of the frames are makers' own: only chaffinch find can look there.", own))
 	}
-	switch {
-	case p == j1939.Request:
-		return "request"
-	case p == j1939.AddressClaimed:
-		return "address claim"
-	case p == j1939.TransportConnection, p == j1939.TransportData:
-		return "transport"
-	case p == j1939.ProcessData:
-		return "process data"
-	case p == 65226:
-		return "active fault codes (DM1)"
-	case p.Proprietary():
-		return "maker's own"
-	case j1939.FastPacketPGN(p):
-		return "NMEA 2000, in several frames"
-	case p >= 126208:
-		return "NMEA 2000"
+	if n := len(b.r.Faults); n > 0 {
+		v = append(v, fmt.Sprintf("%s active.", count(n, "fault code is", "fault codes are")))
 	}
-	return ""
-}
-
-// verdict is what a technician wants to know first.
-func (s *Survey) verdict(r *Report) []string {
-	var v []string
-	say := func(format string, args ...any) { v = append(v, fmt.Sprintf(format, args...)) }
-	claimed := 0
-	classes := map[string]int{}
-	for k := range s.nodes {
-		if n, ok := s.core.Name(k.Interface, k.Address); ok {
-			claimed++
-			what := n.ClassWords()
-			if what == "" || what == "non-specific" {
-				what = n.GroupWords()
-			}
-			if what != "" && n.Group() != 0 {
-				classes[what]++
-			}
+	for _, i := range b.r.Interfaces {
+		if i.BusiestPct > 100 {
+			v = append(v, fmt.Sprintf("%s carries more than %d kbit/s can: its bit rate is higher. Give it with --bitrate.", i.Name, i.BitrateKbit))
+		} else if i.LoadPct > 70 {
+			v = append(v, fmt.Sprintf("%s is very full if it runs at %d kbit/s; at %d it would be half of that.", i.Name, i.BitrateKbit, 2*i.BitrateKbit))
 		}
 	}
-	switch {
-	case len(s.nodes) == 0:
-		say("Nothing that speaks J1939 or ISO 11783 was heard.")
-	case claimed == 0:
-		say("%s, none of which said its name: names are said at key-on.", count(len(s.nodes), "node"))
-	default:
-		say("%s; %d told what they are%s.", count(len(s.nodes), "node"), claimed, mostly(classes))
-	}
-	s.sayEngine(r, say)
-	if m := s.farthest(); m >= 1 {
-		say("By its own counter it drove %.0f m.", m)
-	}
-	s.sayWork(r, say)
-	var can, cannot []string
-	for _, a := range r.Alarms {
-		if a.Possible {
-			can = append(can, a.Kind)
-		} else {
-			cannot = append(cannot, fmt.Sprintf("%s (no %s)", a.Kind, strings.Join(a.Missing, ", no ")))
-		}
-	}
-	if len(can) > 0 {
-		say("Chaffinch could watch for: %s.", strings.Join(can, ", "))
-	}
-	if len(cannot) > 0 {
-		say("It would be blind for: %s.", strings.Join(cannot, "; "))
+	if b.r.Dropped > 0 {
+		v = append(v, fmt.Sprintf("This computer was too slow for %d frames.", b.r.Dropped))
 	}
 	return v
 }
 
+// cropSignals are those that only a harvester has.
+var cropSignals = []signal.ID{
+	signal.RotorSpeed.ID, signal.FanSpeed.ID, signal.Concave.ID, signal.UpperSieve.ID, signal.LowerSieve.ID, signal.ThreshingEngaged.ID,
+	signal.GrainFlow.ID, signal.GrainMoisture.ID, signal.SeparationLoss.ID, signal.CleaningLoss.ID, signal.CropLoss.ID,
+	signal.Returns.ID, signal.BrokenGrain.ID, signal.Trash.ID, signal.FeederLoad.ID,
+}
+
+// roadGroups are sent by road vehicles: brakes, stability, tachograph, wheel
+// and steering sensors, cruise control, air supply.
+var roadGroups = []j1939.PGN{61441, 61449, 61469, 65132, 65134, 65135, 65198, 65215}
+
+// kind says what machine this is, by NAMEs first and messages then.
+func (b *builder) kind() string {
+	groups, classes := map[uint8]int{}, map[uint8]int{} // classes of agriculture
+	for k := range b.Survey.nodes {
+		if n, ok := b.names[k]; ok {
+			groups[n.Group()]++
+			if n.Group() == 2 {
+				classes[n.Class()]++
+			}
+		}
+	}
+	const onHighway = 1
+	road := 0
+	for _, pgn := range roadGroups {
+		if len(b.senders(pgn)) > 0 {
+			road++
+		}
+	}
+	crop := b.hadValues(cropSignals)
+	b.harvester = classes[7] > 0 || len(crop) > 0
+	switch {
+	case classes[7] > 0 && len(crop) > 0:
+		return "This is a combine harvester, as its nodes claim and its values show."
+	case classes[7] > 0:
+		return "This is a harvester, as its nodes claim."
+	case classes[9] > 0:
+		return "This is a forage harvester, as its nodes claim: chaffinch is made for combines."
+	case classes[8] > 0:
+		return "This is a root harvester, as its nodes claim: chaffinch is made for combines."
+	case len(crop) > 0:
+		return "By its values this is a combine harvester; no node claims to be one."
+	case classes[1] > 0:
+		return "This is a tractor, as its nodes claim; nothing here is a harvester."
+	case groups[marineGroup] > 0:
+		return "This is a boat's NMEA 2000 network, as its nodes claim; no harvester."
+	case groups[onHighway] > 0, road >= 2:
+		return "By its messages this is a road vehicle's bus (brakes, wheels, cruise control); nothing here is a harvester."
+	case groups[2] > 0:
+		return "This is an agricultural machine, as its nodes claim; which kind they do not say."
+	case len(b.senders(j1939.EEC1)) > 0:
+		return "This is the bus of an engine (J1939). It does not say of which machine: it may be a harvester's, or any vehicle's."
+	}
+	return "What machine this is the bus does not say."
+}
+
+func (b *builder) who() string {
+	claimed := 0
+	for k := range b.Survey.nodes {
+		if _, ok := b.names[k]; ok {
+			claimed++
+		}
+	}
+	speak := count(len(b.Survey.nodes), "node speaks", "nodes speak")
+	switch {
+	case claimed == 0:
+		return speak + ", and none said its name: names are said when the key is turned on, so begin the survey before that."
+	case claimed == 1 && len(b.Survey.nodes) == 1:
+		return "1 node speaks, and said what it is."
+	case claimed == len(b.Survey.nodes):
+		return speak + ", and all said what they are."
+	}
+	return fmt.Sprintf("%s; %s.", speak, count(claimed, "said what it is", "said what they are"))
+}
+
+func (b *builder) engineWords() string {
+	speed := &b.r.Signals[signal.EngineSpeed.ID]
+	lowest, highest := 0.0, 0.0
+	if len(speed.Ways) > 0 {
+		lowest, highest = speed.Ways[0].Lowest, speed.Ways[0].Highest
+	}
+	switch {
+	case b.engine.ran && b.engine.stood:
+		return fmt.Sprintf("The engine was seen standing and running, up to %.0f rpm.", highest)
+	case b.engine.ran && speed.State == isMissing:
+		return "The engine runs, though nothing tells its speed."
+	case b.engine.ran:
+		return fmt.Sprintf("The engine runs, %.0f to %.0f rpm.", lowest, highest)
+	case b.engine.stood:
+		return "The engine stands: what only a working machine sends could not be seen."
+	case speed.State == isMissing:
+		return "No engine is heard."
+	case speed.State != isHeard:
+		return fmt.Sprintf("An engine controller is there, but its speed is %q: the engine is probably off.", speed.State)
+	}
+	return "Whether the engine runs is not clear."
+}
+
 // farthest is the longest way that any counter tells, in metres.
-func (s *Survey) farthest() float64 {
+func (b *builder) farthest() float64 {
 	way := 0.0
-	for _, d := range s.driven {
+	for _, d := range b.driven {
 		way = max(way, d.Metres())
 	}
 	return way
 }
 
-func (s *Survey) sayEngine(r *Report, say func(string, ...any)) {
-	speed := r.Signals[signal.EngineSpeed.ID]
-	switch {
-	case speed.State == "missing":
-		say("No engine is heard.")
-	case len(speed.Ways) > 0 && speed.Ways[0].Good == 0:
-		say("An engine controller is there, but its speed is %q.", speed.State)
-	case s.engine.running:
-		say("The engine runs, %.0f to %.0f rpm.", speed.Ways[0].Lowest, speed.Ways[0].Highest)
-	case s.engine.known:
-		say("The engine stands.")
-	default:
-		say("Whether the engine runs is not clear.")
-	}
-}
-
-func (s *Survey) sayWork(r *Report, say func(string, ...any)) {
-	heard := func(id signal.ID) bool { return r.Signals[id].State == "heard" }
-	var crop []string
-	for _, id := range []signal.ID{signal.RotorSpeed.ID, signal.HeaderWorking.ID, signal.GrainFlow.ID, signal.SeparationLoss.ID, signal.CleaningLoss.ID, signal.Returns.ID} {
-		if heard(id) {
-			crop = append(crop, id.Info().Words)
+// hadValues are those of the signals that had a value.
+func (b *builder) hadValues(ids []signal.ID) []string {
+	var all []string
+	for _, id := range ids {
+		if slices.ContainsFunc(b.r.Signals[id].Ways, func(w Way) bool { return w.Good > 0 }) {
+			all = append(all, id.Info().Words)
 		}
 	}
+	return all
+}
+
+func (b *builder) cropWords() string {
+	crop := b.hadValues(cropSignals)
 	switch {
+	case len(crop) > 4:
+		return fmt.Sprintf("It tells %d things of threshing and crop, among them %s.", len(crop), strings.Join(crop[:4], ", "))
 	case len(crop) > 0:
-		say("It tells of threshing and crop: %s.", strings.Join(crop, ", "))
-	case len(s.controllers) == 0:
-		say("Nothing tells of threshing or crop, and no task controller asks for it: a harvester without one keeps that in its maker's own frames.")
-	default:
-		say("A task controller is there, but nothing tells of threshing or crop.")
+		return fmt.Sprintf("Of threshing and crop it tells %s.", strings.Join(crop, ", "))
+	case len(b.controllers) == 0:
+		return "Nothing tells of threshing or crop, and no task controller is here that would ask for it."
 	}
-	own := int64(0)
-	for _, m := range r.Messages {
-		if m.Words == "maker's own" {
-			own += m.Count
+	return "A task controller is here, but nothing tells of threshing or crop."
+}
+
+// able says what chaffinch could do there, and what not.
+func (b *builder) able() []string {
+	var can, worse, reasons, routes, v []string
+	blind := map[string][]string{} // by reason
+	for _, a := range b.r.Alarms {
+		switch {
+		case a.Own:
+		case !a.Possible:
+			why := reason(&a)
+			if blind[why] == nil {
+				reasons = append(reasons, why)
+			}
+			blind[why] = append(blind[why], a.Kind)
+		case len(a.Worse) > 0:
+			worse = append(worse, a.Kind)
+		default:
+			can = append(can, a.Kind)
 		}
 	}
-	if own > 0 && r.Frames > 0 {
-		say("%.0f %% of the frames are makers' own: chaffinch find can look there.", 100*float64(own)/float64(r.Frames))
+	for _, f := range b.r.Feed {
+		if f.Possible {
+			routes = append(routes, f.What)
+		}
 	}
-	if r.Frames > 0 && r.Standard == r.Frames {
-		say("All frames have 11 bits: this is no J1939 bus.")
+	who := "Chaffinch"
+	if !b.harvester {
+		who = "On a combine whose bus is like this, chaffinch"
 	}
+	if len(can) > 0 {
+		v = append(v, fmt.Sprintf("%s could watch for %s.", who, strings.Join(can, ", ")))
+	} else {
+		v = append(v, who+" could watch for nothing.")
+	}
+	if len(worse) > 0 {
+		v = append(v, fmt.Sprintf("It could watch less well for %s.", strings.Join(worse, ", ")))
+	}
+	var cannot []string
+	for _, why := range reasons {
+		cannot = append(cannot, fmt.Sprintf("%s (%s)", strings.Join(blind[why], ", "), why))
+	}
+	if len(cannot) > 0 {
+		v = append(v, fmt.Sprintf("It would be blind for %s.", strings.Join(cannot, "; ")))
+	}
+	switch {
+	case len(routes) == 0 || len(routes) == 1 && routes[0] == feedRoutes[2].route:
+		v = append(v, "It could not tell the feed rate.")
+	default:
+		v = append(v, fmt.Sprintf("It could tell the feed rate by %s.", strings.Join(routes, ", by ")))
+	}
+	return v
 }
 
-// mostly names the classes of nodes, the most common first.
-func mostly(classes map[string]int) string {
-	if len(classes) == 0 {
-		return ""
+// reason is the first of what an alarm lacks, and of that the usual signal: all
+// of it stands in the list of alarms.
+func reason(a *Alarm) string {
+	first, _, _ := strings.Cut(a.Missing[0], " or ")
+	switch {
+	case a.Missing[0] == whenItCuts:
+		return "nothing tells when it cuts"
+	case strings.HasSuffix(a.Kind, "-high"):
+		return "nobody sends the level"
 	}
-	var names []string
-	for c := range classes {
-		names = append(names, c)
-	}
-	slices.SortFunc(names, func(a, b string) int { return cmp.Or(classes[b]-classes[a], strings.Compare(a, b)) })
-	return " (" + strings.Join(names[:min(3, len(names))], ", ") + ")"
+	return "no " + first
 }
 
-func count(n int, what string) string {
+func count(n int, one, more string) string {
 	if n == 1 {
-		return "1 " + what
+		return "1 " + one
 	}
-	return fmt.Sprintf("%d %ss", n, what)
+	return fmt.Sprintf("%d %s", n, more)
 }

@@ -14,7 +14,7 @@ func (o *operator) turnRate() float64 {
 	s := (o.turnM - entryRunM) / o.turnR
 	side := o.dir
 	switch {
-	case s < 0 || s >= math.Pi+4*o.turnAlpha:
+	case s < 0 || o.turnM >= o.roundM(): // s at the end of the round may be rounded to less than its arcs
 		return 0
 	case s < o.turnAlpha || s >= math.Pi+3*o.turnAlpha:
 		return -side / o.turnR

@@ -2,6 +2,10 @@
 // the single adjustments that may help, in the order in which to try them, with
 // what each may make worse and where it comes from. It is data
 // (configs/advice/*.toml); this package gives it form and finds its mistakes.
+//
+// Start here with the form; then lookup.go (which moves there are for a crop),
+// words.go (a move as the operator reads it), condition.go (when one holds),
+// check.go and opposites.go (what cannot be).
 package knowledge
 
 // Base is all of it.
@@ -24,6 +28,11 @@ type Lever struct {
 	Step      float64 `toml:"step"`
 	StepPct   float64 `toml:"step_pct"`
 	StepWords string  `toml:"step_words"`
+	// A step is rounded to a multiple of Round, in Unit; 0 is not rounded.
+	Round float64 `toml:"round"`
+	// CropSteps makes the step of single crops larger or smaller, by a factor:
+	// canola seed is light, so that air and sieves go by halves.
+	CropSteps map[string]float64 `toml:"crop_steps"`
 	// Up and Down are imperatives for more and less of it: "Open the upper
 	// sieve", "Close the upper sieve". Look is that for a part that is only
 	// looked after: "Look at the concave for plugging".
@@ -95,14 +104,25 @@ type Move struct {
 	// When are conditions that all have to hold, by the names below. One that
 	// nobody has told of does not hold.
 	When []string `toml:"when"`
+	// Unless are conditions none of which may hold.
+	Unless []string `toml:"unless"`
+	// Either says that nothing tells beforehand which way the lever should go:
+	// the opposite move follows as an alternative of its own.
+	Either bool `toml:"either"`
+	// Say is the imperative of this move in place of the lever's own, with no
+	// step behind it: "Ease the ground speed at once".
+	Say string `toml:"say"`
 	// Steps is how much of the lever's usual step to take; 0 is 1.
 	Steps float64 `toml:"steps"`
-	// Reason says in one clause, without full stop, why it may help.
+	// Reason says in one clause, small at its beginning and without full stop,
+	// why it may help.
 	Reason string `toml:"reason"`
-	// Risks are the symptoms that it may make worse; RiskWords tell them to the
-	// operator, and what else it costs.
+	// Risks are the symptoms that it may make worse, the likeliest first;
+	// RiskWords tell them to the operator, and what else it costs, as the end of
+	// a sentence that begins with "It": "may leave heads unthreshed".
 	Risks     []string `toml:"risks"`
 	RiskWords string   `toml:"risk_words"`
+	Caution   string   `toml:"caution"` // the name of a Caution that goes with this move, also from the seat
 	Sources   []string `toml:"sources"`
 }
 
@@ -113,40 +133,6 @@ const (
 	Look = "look"
 	Wait = "wait"
 )
-
-// Conditions of a Move.
-const (
-	Sudden          = "sudden"           // it rose within half a minute
-	LoadHigh        = "load-high"        // engine load over 90 %, or fullness over 95 %
-	LoadLow         = "load-low"         // fullness under 75 %
-	LossLow         = "loss-low"         // no loss over its target, and both heard or counted
-	SeparationLow   = "separation-low"   // separation loss heard or counted, and under its target
-	CleaningLow     = "cleaning-low"     // cleaning loss likewise
-	CleaningHigh    = "cleaning-high"    // cleaning loss over its target
-	BrokenFine      = "broken-fine"      // broken grain heard or checked, and under its target
-	UnthreshedSeen  = "unthreshed-seen"  // a check of today saw unthreshed heads
-	UnthreshedNone  = "unthreshed-none"  // a check of today saw none
-	TankOnly        = "tank-only"        // unthreshed in the tank and none behind the machine
-	ReturnsHigh     = "returns-high"     // returns over their target
-	ReturnsClean    = "returns-clean"    // a returns sample was mostly clean grain
-	ReturnsHeads    = "returns-heads"    // ... mostly unthreshed heads
-	ReturnsChaff    = "returns-chaff"    // ... mostly chaff and short straw
-	StrawFine       = "straw-fine"       // the operator says that straw is chopped fine
-	StrawDamp       = "straw-damp"       // ... that straw is damp or tough
-	GrainAtBack     = "grain-at-back"    // ... that whole grain lies at the rear of the sieve
-	Lodged          = "lodged"           // ... that the crop is lodged
-	Slope           = "slope"            // roll or pitch over 4 degrees
-	UnloadingUphill = "unloading-uphill" // unloading on the go on a climb
-)
-
-// Conditions lists them.
-func Conditions() []string {
-	return []string{
-		Sudden, LoadHigh, LoadLow, LossLow, SeparationLow, CleaningLow, CleaningHigh, BrokenFine,
-		UnthreshedSeen, UnthreshedNone, TankOnly, ReturnsHigh, ReturnsClean, ReturnsHeads,
-		ReturnsChaff, StrawFine, StrawDamp, GrainAtBack, Lodged, Slope, UnloadingUphill,
-	}
-}
 
 // Caution is what to mind where work can hurt somebody.
 type Caution struct {

@@ -1,6 +1,6 @@
 // Package configs holds the data that the program carries within itself: the
-// commented default configuration and the profiles of crops. A file on the
-// disk wins over the one within.
+// commented default configuration, the profiles of crops, and what is known of
+// setting a combine. A file on the disk wins over the one within.
 package configs
 
 import (
@@ -19,6 +19,9 @@ var defaultFile []byte
 
 //go:embed crops/*.toml
 var crops embed.FS
+
+//go:embed advice/*.toml
+var advice embed.FS
 
 // Default is the commented configuration file. A line that begins with "#" and
 // a key is a default; one that begins with "##" is an example.
@@ -50,6 +53,39 @@ func Crop(folder, name string) (text []byte, from string, err error) {
 		return nil, "", fmt.Errorf("configs: crop %s: %w", name, fs.ErrNotExist)
 	}
 	return text, Within + ": crops/" + file, nil
+}
+
+// Advice reads a file of what is known of setting a combine, one of
+// AdviceFiles, as Crop reads a profile.
+func Advice(folder, name string) (text []byte, from string, err error) {
+	if !isName(name) {
+		return nil, "", fmt.Errorf("configs: advice %q: %w", name, fs.ErrNotExist)
+	}
+	within, err := advice.ReadFile("advice/" + name + ".toml")
+	if err != nil {
+		return nil, "", fmt.Errorf("configs: advice %s: %w", name, fs.ErrNotExist)
+	}
+	if folder != "" {
+		from = filepath.Join(folder, name+".toml")
+		text, err = os.ReadFile(from)
+		if err == nil {
+			return text, from, nil
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			return nil, from, fmt.Errorf("configs: advice %s: %w", name, err)
+		}
+	}
+	return within, Within + ": advice/" + name + ".toml", nil
+}
+
+// AdviceFiles lists the names of those files in order, without ".toml".
+func AdviceFiles() []string {
+	entries, _ := advice.ReadDir("advice") // embedded: always there
+	var names []string
+	for _, e := range entries {
+		names = append(names, strings.TrimSuffix(e.Name(), ".toml"))
+	}
+	return names
 }
 
 // Crops lists the crops that there are, in order, those of the folder included.

@@ -225,3 +225,26 @@ func TestFolderWins(t *testing.T) {
 		}
 	}
 }
+
+func TestAdviceFolderWins(t *testing.T) {
+	folder := t.TempDir()
+	for _, name := range []string{"trash.toml", "mine.toml"} {
+		if err := os.WriteFile(filepath.Join(folder, name), []byte("mine"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if text, from, err := Advice(folder, "trash"); err != nil || string(text) != "mine" || from != filepath.Join(folder, "trash.toml") {
+		t.Errorf("trash: %q from %q, %v", text, from, err)
+	}
+	if text, from, err := Advice(folder, "levers"); err != nil || len(text) == 0 || !strings.HasPrefix(from, Within) {
+		t.Errorf("levers from %q, %v", from, err)
+	}
+	for _, name := range []string{"", "mine", "../configs", "PROMPTS"} {
+		if _, _, err := Advice(folder, name); !errors.Is(err, fs.ErrNotExist) {
+			t.Errorf("%q: %v", name, err)
+		}
+	}
+	if n := len(AdviceFiles()); n != 15 {
+		t.Errorf("%d files of advice", n)
+	}
+}

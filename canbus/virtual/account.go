@@ -2,6 +2,7 @@ package virtual
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"time"
 )
@@ -51,11 +52,17 @@ func (c *Combine) Truth() Truth {
 	}
 	t.Intervals = append(t.Intervals, rotorSure...)
 	t.Doubtful = append(t.Doubtful, rotorMaybe...)
-	for _, w := range []*watch{&r.drop, &r.uneven, &r.spare, &r.hot, &r.separation, &r.cleaning, &r.returns, &r.broken, &r.trash} {
+	for _, w := range []*watch{&r.drop, &r.uneven, &r.spare, &r.hot, &r.separation, &r.cleaning, &r.cropLoss, &r.returns, &r.broken, &r.trash} {
 		sure, maybe := w.gone()
 		t.Intervals = append(t.Intervals, sure...)
 		t.Doubtful = append(t.Doubtful, maybe...)
 	}
+	for i := range r.held {
+		sure, maybe := r.held[i].gone()
+		t.Intervals = append(t.Intervals, sure...)
+		t.Doubtful = append(t.Doubtful, maybe...)
+	}
+	t.heldBack()
 	sure, maybe := c.script.told(c)
 	t.Intervals = append(t.Intervals, sure...)
 	t.Doubtful = append(t.Doubtful, maybe...)
@@ -74,6 +81,25 @@ func (c *Combine) Truth() Truth {
 		t.Quiet[i][1] = round3(max(0, t.Quiet[i][1]-first))
 	}
 	return t
+}
+
+// heldBack makes spare capacity doubtful where it is the owner's own limit of
+// ground speed that leaves the machine empty.
+func (t *Truth) heldBack() {
+	holds := func(list []Interval, v Interval) bool {
+		return slices.ContainsFunc(list, func(h Interval) bool {
+			return h.Kind == "limit-holding" && h.Subject == "ground_speed_kmh" && h.Began < v.Ended && h.Ended > v.Began
+		})
+	}
+	kept := t.Intervals[:0:0]
+	for _, v := range t.Intervals {
+		if v.Kind == "spare-capacity" && (holds(t.Intervals, v) || holds(t.Doubtful, v)) {
+			t.Doubtful = append(t.Doubtful, v)
+		} else {
+			kept = append(kept, v)
+		}
+	}
+	t.Intervals = kept
 }
 
 // repeats makes doubtful what an alarm may take for more of the same: a

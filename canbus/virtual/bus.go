@@ -103,9 +103,13 @@ func (c *Combine) send() {
 			b.due[j], b.due[j-1] = b.due[j-1], b.due[j]
 		}
 	}
+	errors := c.script.activeKind("bus-errors")
 	for i := range b.due {
 		f := &b.due[i].frame
 		at := max(b.due[i].atNS, b.wireNS)
+		for errors != nil && c.errorNoise.unit() < errors.Size/100 {
+			at = b.destroy(at, int(f.Len))
+		}
 		b.wireNS = at + frameNS(int(f.Len))
 		f.Stamp = at / 1000 * 1000
 		if !b.begun {
@@ -113,6 +117,24 @@ func (c *Combine) send() {
 		}
 		b.out = append(b.out, *f)
 	}
+}
+
+// destroy puts the report of a frame that was destroyed half way, and will be
+// sent again, on the bus. It returns when the wire is free: 23 bits after the
+// error was seen, for flag, its echo, delimiter and pause (ISO 11898-1).
+func (b *bus) destroy(atNS int64, bytes int) int64 {
+	atNS += frameNS(bytes) / 2
+	report := canbus.Frame{
+		ID:    canbus.ErrProtocol | canbus.ErrBus,
+		Len:   8,
+		Flags: canbus.ErrorFrame,
+		Stamp: atNS / 1000 * 1000,
+		Data:  [8]byte{2: 0x04}, // a stuff error
+	}
+	if b.begun {
+		b.out = append(b.out, report)
+	}
+	return atNS + 23*4000
 }
 
 var allOnes = [8]byte{0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF}

@@ -31,7 +31,7 @@ type Combine struct {
 	endTick int64
 	stopped bool // the day ended before the end
 
-	cropNoise, senseNoise, habit, busNoise stream
+	cropNoise, senseNoise, habit, busNoise, errorNoise stream
 
 	eng     engine
 	rot     rotor
@@ -102,6 +102,7 @@ func New(s Scenario, seed uint64) *Combine {
 	c.senseNoise = newStream(seed, 2)
 	c.habit = newStream(seed, 3)
 	c.busNoise = newStream(seed, 4)
+	c.errorNoise = newStream(seed, 5)
 
 	c.eng = newEngine(&c.model)
 	c.rot = newRotor(&c.model, &c.crop, &c.eng)
@@ -275,6 +276,11 @@ func (c *Combine) bodyStep() {
 	}
 	b.coolantC += (balance - b.coolantC) * slowS / tau
 	b.oilC += (b.coolantC + 12*share - b.oilC) * slowS / 400
+}
+
+// fanRPM is the speed of the fan, which turns with the threshing.
+func (c *Combine) fanRPM() float64 {
+	return c.crop.FanRPM * c.rot.grip * c.eng.rpm / c.eng.reference()
 }
 
 // threshing tells whether the threshing clutch is engaged.

@@ -21,11 +21,11 @@ rated_power_kw = %g
 rotor_diameter_m = %g
 mass_t = %g
 header = "%s"
-
+%s
 [crop]
 name = "%s"
 
-%s`, m.Width(c), m.RatedKW, m.RotorDiameterM, round1(m.MassT+0.5*m.TankM3*c.KGPerM3/1000), header, c.Name, MapsText(s.Signals))
+%s`, m.Width(c), m.RatedKW, m.RotorDiameterM, round1(m.MassT+0.5*m.TankM3*c.KGPerM3/1000), header, limitsText(s.Limits), c.Name, MapsText(s.Signals))
 }
 
 func round1(v float64) float64 { return math.Round(v*10) / 10 }

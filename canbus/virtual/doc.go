@@ -60,13 +60,20 @@
 //	                      overload, a slowing rotor or a header that feeds in bunches
 //	                      explains it, where the script's trouble is too small for it,
 //	                      and all day for a saturated sensor
+//	crop-loss-high        percent of grain lost by separation and cleaning together, over   10 s
+//	                      its usual one likewise; doubtful where the two are heard apart
 //	engine-hot            coolant over 105 C (103; 106), any activity                      10 s
+//	limit-holding         a setting within 2 % (4; 1.5) of the owner's limit, while the     10 s
+//	                      alarm of the symptom holds that going on would relieve; spare
+//	                      capacity is doubtful under a limit of ground speed that holds
 //	signal-silent,        from when the script made the sensor so until it mended it, if   5 s,
 //	signal-faulty,        it lasted 1.2 times the delay (doubtful from 0.7); not with the  2 s,
 //	signal-stuck,         engine off or just started; stuck needs 90 s of cutting;         -,
 //	signal-implausible    doubtful where there is another source                           1 s
 //	fault-code            a code is in DM1                                                 1 s
 //	bus-silent            no frame                                                         2 s
+//	bus-errors            the script's share of error frames, over 10 s, at least 1.3 %      -
+//	                      (doubtful from 0.6 %)
 //
 // A stretch that follows another of its kind within 20 s, or that is over
 // within 70 s of the other's beginning, is doubtful: an alarm that is still
@@ -74,8 +81,6 @@
 //
 // What only counts while cutting begins 10 s after the machine entered the
 // crop, which is when header and ground speed are in work with threshing
-// engaged; overload and slowing rotor count at once. A limit that holds the
-// machine back, a clock, a store and a broker are nothing that a bus could
-// tell, and a crop loss as a whole never rises by 15 points: those kinds have
-// no truth here.
+// engaged; overload and slowing rotor count at once. A clock, a store and
+// a broker are nothing that a bus could tell: those kinds have no truth here.
 package virtual

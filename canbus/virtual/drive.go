@@ -97,7 +97,7 @@ func (o *operator) cut(c *Combine, t float64) {
 		if math.Abs(miss) > 2.5 {
 			o.passSpeed *= 1 + clamp(0.010*miss, -0.12, 0.05)
 		}
-		o.passSpeed = clamp(o.passSpeed, 1.2, c.crop.TopKMH)
+		o.passSpeed = c.obeys(clamp(o.passSpeed, 1.2, c.crop.TopKMH))
 	}
 	o.speedKMH = o.passSpeed
 	if since := t - o.since; since < 8 {

@@ -63,10 +63,9 @@ const entryRunM = 9 // straight runs before and after a turn
 
 func newOperator(c *Combine) operator {
 	h := &c.habit
-	cruise := speedFor(&c.model, &c.crop, mogAt(&c.model, &c.crop, c.sc.LoadPct/100))
 	return operator{
 		dir: 1, cutWidthM: 0.97 * c.width,
-		passSpeed: clamp(cruise, 1.5, c.crop.TopKMH),
+		passSpeed: c.obeys(usualSetting(&c.model, &c.crop, "ground_speed_kmh", c.sc.LoadPct)),
 		likes:     newWander(2.5, 400, slowS),
 		waitS:     h.between(4, 15),
 	}

@@ -1,6 +1,9 @@
 package virtual
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // rate is how often a kind of trouble comes, in 12 hours of a harvest.
 type rate struct {
@@ -36,6 +39,15 @@ var rates = [...]rate{
 	{"implausible", 2, 5, 60, 0, 0},
 	{"fault-code", 4, 20, 300, 0, 0},
 	{"bus-silent", 0.8, 4, 20, 0, 0},
+}
+
+// moreRates are drawn after all else, so that a seed keeps what it had before
+// they were thought of.
+var moreRates = [...]rate{
+	{"hot", 1.5, 380, 520, 0.5, 0.58},
+	{"crop-loss", 3, 70, 160, 22, 32},
+	{"bus-errors", 1.5, 15, 90, 1.5, 15},
+	{"bus-errors", 1, 5, 60, 0.1, 0.5}, // no more than some plugs make
 }
 
 // faultCodes are some that a combine may have: numbers from SAE J1939-71 and
@@ -94,7 +106,7 @@ func Random(seed uint64, hours float64) Scenario {
 	}
 	span := (end - begin) / (12 * 3600)
 	var taken [][2]float64
-	for _, k := range rates {
+	draw := func(k rate) {
 		n := int(k.per12h * span)
 		if r.unit() < k.per12h*span-float64(n) {
 			n++
@@ -131,8 +143,65 @@ func Random(seed uint64, hours float64) Scenario {
 			}
 		}
 	}
+	for _, k := range rates {
+		draw(k)
+	}
+	for _, k := range moreRates {
+		draw(k)
+	}
 	sortByTime(s.Events)
+	if r.unit() < 0.6 {
+		s.Limits = randomLimits(&r, &s)
+	}
 	return s
+}
+
+// randomLimits are limits of one to three settings, most of them just where
+// the setting is, some far from it. The first goes with a trouble of the day,
+// if there is one that has any.
+func randomLimits(r *stream, s *Scenario) map[string]Limit {
+	limits := map[string]Limit{}
+	m, _ := modelNamed(s.Machine)
+	c, _ := cropNamed(s.Crop)
+	c.YieldTHa, c.MOGRatio = s.YieldTHa, s.MOGRatio
+	apt := reliefs[:0:0]
+	for _, l := range reliefs {
+		if slices.ContainsFunc(s.Events, func(e Trouble) bool { return e.Kind == l.trouble }) {
+			apt = append(apt, l)
+		}
+	}
+	for i := range 1 + r.next()%3 {
+		l := reliefs[r.next()%uint64(len(reliefs))]
+		if i == 0 && len(apt) > 0 {
+			l = apt[r.next()%uint64(len(apt))]
+		}
+		away := r.between(0, 0.008)
+		if r.unit() < 0.3 {
+			away = r.between(0.1, 0.2)
+		}
+		if l.signal == "ground_speed_kmh" {
+			if !l.upper {
+				continue // nobody forbids himself to go slow
+			}
+			away = r.between(0, 0.12)
+		}
+		usual := usualSetting(&m, &c, l.signal, s.LoadPct)
+		if !l.upper {
+			away = -away
+		}
+		bound := float64(int(usual*(1+away)*100+0.5)) / 100
+		limit := limits[l.signal]
+		if l.upper {
+			limit.Max = &bound
+		} else {
+			limit.Min = &bound
+		}
+		limits[l.signal] = limit
+	}
+	if len(limits) == 0 {
+		return nil
+	}
+	return limits
 }
 
 func sortByTime(list []Trouble) {

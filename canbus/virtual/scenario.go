@@ -29,8 +29,11 @@ type Scenario struct {
 	LoadPct  float64 `toml:"load_pct"`  // engine load that the operator likes
 	// LossSaturated has the separation loss sensor sit near the top of its
 	// range all day, as some do.
-	LossSaturated bool      `toml:"loss_saturated"`
-	Events        []Trouble `toml:"event"`
+	LossSaturated bool `toml:"loss_saturated"`
+	// Limits are the owner's own limits of settings, by the name of the signal.
+	// The operator drives within those of ground speed.
+	Limits map[string]Limit `toml:"limits"`
+	Events []Trouble        `toml:"event"`
 }
 
 // Trouble is something that happens. What befalls crop or machine waits after
@@ -70,6 +73,7 @@ var kinds = map[string]trouble{
 	"cleaning-loss":   {"too much air: cleaning loss is size times as high", 7, [2]float64{0.2, 20}, 120, 80, false},
 	"returns":         {"lower sieve too closed: returns are size times as many", 5, [2]float64{0.2, 20}, 120, 80, false},
 	"broken":          {"rotor too fast for the grain: broken grain is size times as much", 6, [2]float64{0.2, 20}, 120, 80, false},
+	"crop-loss":       {"a sieve torn, a cover lost: separation and cleaning loss are both size times as high", 26, [2]float64{0.2, 40}, 120, 80, false},
 	"trash":           {"too little air: trash is size times as much", 6, [2]float64{0.2, 20}, 120, 80, false},
 	"hot":             {"a blocked radiator; size is what is left of the cooling", 0.58, [2]float64{0.2, 1}, 400, 20, false},
 	"silent":          {"the sender says that the signal is not available", 0, [2]float64{0, 0}, 40, -1, true},
@@ -79,6 +83,7 @@ var kinds = map[string]trouble{
 	"implausible":     {"the signal is far out of its physical range", 0, [2]float64{0, 0}, 30, -1, true},
 	"drift":           {"the signal reads size times what it should, slowly growing wrong", 1.15, [2]float64{0.3, 3}, 1800, -1, true},
 	"fault-code":      {"a node reports an active fault", 0, [2]float64{0, 0}, 60, -1, false},
+	"bus-errors":      {"frames are destroyed and sent again; size is the error frames, in % of all", 5, [2]float64{0.05, 40}, 40, -1, false},
 	"bus-silent":      {"no node sends anything", 0, [2]float64{0, 0}, 8, -1, false},
 }
 
@@ -164,6 +169,7 @@ func (s Scenario) Validate() []*problem.Problem {
 	between("slope_pct", d.SlopePct, 0, 12)
 	between("uneven", d.Uneven, 0, 0.4)
 	between("load_pct", d.LoadPct, 40, 95)
+	all = append(all, validateLimits(d.Limits)...)
 	for i := range d.Events {
 		e := &d.Events[i]
 		key := fmt.Sprintf("event[%d].", i)

@@ -125,7 +125,7 @@ func (s *script) holdsSpeed() bool {
 			continue
 		}
 		switch r.Kind {
-		case "overload", "slug", "plug", "gap", "uneven", "separation-loss", "cleaning-loss", "returns", "broken", "trash":
+		case "overload", "slug", "plug", "gap", "uneven", "separation-loss", "cleaning-loss", "crop-loss", "returns", "broken", "trash":
 			return true
 		}
 	}
@@ -229,6 +229,9 @@ func (r *running) run(c *Combine, at float64) {
 		f.moreSeparation = 1 + (r.Size-1)*ramp
 	case "cleaning-loss":
 		f.moreCleaning = 1 + (r.Size-1)*ramp
+	case "crop-loss":
+		f.moreSeparation = 1 + (r.Size-1)*ramp
+		f.moreCleaning = f.moreSeparation
 	case "returns":
 		f.moreReturns = 1 + (r.Size-1)*ramp
 	case "broken":
@@ -254,6 +257,8 @@ func (r *running) stop(c *Combine) {
 		f.moreSeparation = 1
 	case "cleaning-loss":
 		f.moreCleaning = 1
+	case "crop-loss":
+		f.moreSeparation, f.moreCleaning = 1, 1
 	case "returns":
 		f.moreReturns = 1
 	case "broken":

@@ -38,6 +38,16 @@ func (s *script) told(c *Combine) (sure, doubtful []Interval) {
 		case "bus-silent":
 			v.Kind, delay = "bus-silent", 2
 			v.Subject = ""
+		case "bus-errors":
+			// Judged by their share of 10 s.
+			v.Kind, v.Subject, v.GreyAfter = "bus-errors", "", 12
+			switch share := r.Size * min(1, long/10); {
+			case share < 0.6:
+				continue
+			case share < 1.3:
+				doubtful = append(doubtful, v)
+				continue
+			}
 		}
 		switch {
 		case r.kind.sensor && !c.sends(r.gauge):

@@ -41,6 +41,8 @@ type Interval struct {
 type recorder struct {
 	overload, sag, rotor, drop, uneven, spare, hot watch
 	separation, cleaning, returns, broken, trash   watch
+	cropLoss                                       watch
+	held                                           []watch // a setting at its limit
 
 	activity string
 	since    float64 // when activity began
@@ -63,6 +65,7 @@ type recorder struct {
 
 	// Levels of the relative sensors at comfortable fullness, at this hour.
 	daySep, dayClean, usualS                                    float64
+	usualCrop                                                   float64 // % of grain
 	usualSep, usualClean, usualReturns, usualBroken, usualTrash float64
 
 	spans    []span
@@ -121,6 +124,8 @@ func newRecorder(c *Combine) recorder {
 		returns:    watch{kind: "returns-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
 		broken:     watch{kind: "broken-grain-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
 		trash:      watch{kind: "trash-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		cropLoss:   watch{kind: "crop-loss-high", delayS: 10, gapS: 8, beforeS: 10, afterS: 20},
+		held:       newHolds(c.sc.Limits),
 		activity:   "off", keyOnS: 0, inCropS: -1e9, busyS: -1e9, dropS: -1e9, bunchS: -1e9,
 	}
 	return r
@@ -281,7 +286,11 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.flow.moreCleaning, c.set.own)
 	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.flow.moreReturns, c.set.own)
 	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.flow.moreBroken, c.set.own)
+	// Where the two parts of it are heard, they explain the whole. Its sensor
+	// gives percent of grain, as it is.
+	level(&r.cropLoss, c.flow.separationPct+c.flow.cleaningPct, r.usualCrop, 0, 0.45, max(c.flow.moreSeparation, c.flow.moreCleaning), c.set.process && !c.set.own)
 	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.flow.moreTrash, c.set.own)
+	r.holding(c, t, settled)
 }
 
 // usual works out the levels of the relative sensors at a comfortable fullness,
@@ -300,6 +309,7 @@ func (r *recorder) usual(c *Combine, cuts bool) {
 		r.daySep += share * (f.separationPct/(1.1*math.Pow(f.separationX, 3.5)*f.moreSeparation) - r.daySep)
 		r.dayClean += share * (f.cleaningPct/(0.7*math.Pow(f.cleaningX, 4)*f.moreCleaning) - r.dayClean)
 	}
+	r.usualCrop = 1.1*math.Pow(comfortable, 3.5)*r.daySep + 0.7*math.Pow(comfortable, 4)*r.dayClean
 	r.usualSep = level(1.1*math.Pow(comfortable, 3.5)*r.daySep, separationScale)
 	r.usualClean = level(0.7*math.Pow(comfortable, 4)*r.dayClean, cleaningScale)
 	r.usualReturns = level(math.Pow(comfortable/0.85, 1.5), returnsScale)

@@ -38,12 +38,17 @@ func TestTroubleComesTrue(t *testing.T) {
 		{Trouble{Kind: "implausible", Signal: "grain_moisture_pct"}, "signal-implausible", "grain_moisture_pct"},
 		{Trouble{Kind: "fault-code", SPN: 1497, FMI: 7}, "fault-code", "1497-7"},
 		{Trouble{Kind: "bus-silent"}, "bus-silent", ""},
+		{Trouble{Kind: "bus-errors"}, "bus-errors", ""},
+		{Trouble{Kind: "crop-loss"}, "crop-loss-high", ""},
 	} {
 		t.Run(tc.trouble.Kind, func(t *testing.T) {
 			s := undisturbed("full", 0.2)
 			s.PassM = 2500
 			tc.trouble.At = 200
 			s.Events = []Trouble{tc.trouble}
+			if tc.kind == "crop-loss-high" {
+				s.Signals = "generic" // nothing divides it
+			}
 			if wrong := s.Validate(); len(wrong) > 0 {
 				t.Fatal(wrong[0])
 			}
@@ -69,6 +74,8 @@ func TestSmallTroubleIsNone(t *testing.T) {
 		{Kind: "slow"},
 		{Kind: "silent", Signal: "engine_load_pct", For: 2},
 		{Kind: "error", Signal: "coolant_c", For: 1},
+		{Kind: "bus-errors", Size: 0.3},
+		{Kind: "bus-errors", For: 1},
 		{Kind: "silent", Signal: "ground_speed_kmh"}, // others know it
 	} {
 		s := undisturbed("full", 0.2)

@@ -15,9 +15,10 @@ const (
 // true for as long; otherwise, and where the condition only perhaps held, it
 // is doubtful: an alarm there is neither right nor wrong.
 type watch struct {
-	kind   string
-	delayS float64
-	gapS   float64
+	kind    string
+	subject string
+	delayS  float64
+	gapS    float64
 	// Grey margins around a certain stretch.
 	beforeS, afterS float64
 
@@ -58,12 +59,23 @@ func (w *watch) close() {
 	end := w.lastLoose + slowS
 	switch {
 	case w.strict && end-w.from >= w.delayS && w.sureS >= w.delayS:
-		w.certain = append(w.certain, Interval{Kind: w.kind, Began: w.from, Ended: end,
+		w.certain = append(w.certain, Interval{Kind: w.kind, Subject: w.subject, Began: w.from, Ended: end,
 			GreyBefore: w.beforeS + w.from - w.looseFrom, GreyAfter: w.afterS})
 	case end-w.looseFrom >= 0.6*w.delayS:
-		w.doubtful = append(w.doubtful, Interval{Kind: w.kind, Began: w.looseFrom, Ended: end,
+		w.doubtful = append(w.doubtful, Interval{Kind: w.kind, Subject: w.subject, Began: w.looseFrom, Ended: end,
 			GreyBefore: w.beforeS, GreyAfter: w.afterS})
 	}
+}
+
+// active is how surely the condition has held for its delay.
+func (w *watch) active(t float64) int {
+	switch {
+	case !w.loose:
+		return no
+	case w.strict && t-w.from >= w.delayS && w.sureS >= w.delayS:
+		return surely
+	}
+	return perhaps
 }
 
 // gone returns the watch's stretches as if the log ended now.

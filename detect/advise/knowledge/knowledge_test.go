@@ -106,7 +106,7 @@ func TestEveryOppositePairIsDeclared(t *testing.T) {
 	}
 }
 
-// A verdict can watch six levels beside the symptom. Move names no more risks
+// A verdict can watch six levels beside the symptom: no move names more risks
 // than that which a machine can measure.
 func TestRisksCanAllBeWatched(t *testing.T) {
 	measured := []string{knowledge.SeparationLoss, knowledge.CleaningLoss, knowledge.CropLoss, knowledge.Returns,
@@ -131,7 +131,7 @@ func TestRisksCanAllBeWatched(t *testing.T) {
 func TestNothingDangerousIsSaid(t *testing.T) {
 	b := config.DefaultAdvice()
 	never := []string{"unplug", "unblock", "clear the", "reverse", "power stop", "power-stop", "kill", "shut down under load",
-		"while running", "hand in", "poke", "bypass", "disconnect", "guard off", "climb"}
+		"while running", "hand in", "poke", "bypass", "disconnect", "guard off", "climb onto"}
 	for _, s := range b.Symptom {
 		for i := range s.Move {
 			m := &s.Move[i]
@@ -139,7 +139,7 @@ func TestNothingDangerousIsSaid(t *testing.T) {
 			p := b.Prompt(m, l.StepWords, l.From != knowledge.FromSeat)
 			all := strings.ToLower(strings.Join(append([]string{p.Head, p.Reason, p.Risk}, p.Cautions...), " "))
 			for _, word := range never {
-				if strings.Contains(all, word) && !strings.Contains(all, "not on a climb") && !strings.Contains(all, "auger and climb") {
+				if strings.Contains(all, word) {
 					t.Errorf("%s: move %d says %q: %s", s.Name, i+1, word, all)
 				}
 			}

@@ -24,25 +24,33 @@ func longRun(x []float64, b int) float64 {
 	return sum / float64(b)
 }
 
-// cosines is how many of them are slow against a level that takes tau readings
-// to forget itself: of n readings.
+// Of n readings of a level that forgets itself after tau readings, this many
+// cosines are slow enough: those that take at least some 6 tau for half a wave.
+// Fewer than leastCosines leave Student's t too wide to tell anything.
 func cosines(n int, tau float64) int {
-	b := int(float64(n) / (cosineTaus*tau + cosineLeast))
-	return min(max(b, 0), mostCosines)
+	return min(int(float64(n)/(6*tau+1.5)), mostCosines)
 }
 
 const (
-	cosineTaus  = 7
-	cosineLeast = 2
-	mostCosines = 10
+	leastCosines = 2
+	mostCosines  = 10
 )
 
 // memory is after how many readings the level of x and y forgets itself, from
 // their common autocorrelation at one reading: phi = exp(-1/tau). Both must
 // have mean zero.
 func memory(x, y []float64) float64 {
+	n := float64(len(x) + len(y))
+	// A mean taken out of the same readings pulls it down, and it is itself
+	// uncertain by 1/sqrt(n): some of the doubt goes to the slower side.
+	phi := lag1(x, y) + 2.5/n + 0.25/math.Sqrt(n)
+	return -1 / math.Log(min(max(phi, 0.001), 0.98))
+}
+
+// lag1 is the autocorrelation at one reading of stretches with mean zero.
+func lag1(stretches ...[]float64) float64 {
 	var at0, at1 float64
-	for _, s := range [2][]float64{x, y} {
+	for _, s := range stretches {
 		for i, v := range s {
 			at0 += v * v
 			if i > 0 {
@@ -50,13 +58,8 @@ func memory(x, y []float64) float64 {
 			}
 		}
 	}
-	n := float64(len(x) + len(y))
-	if at0 == 0 || n < 4 {
+	if at0 == 0 {
 		return 0
 	}
-	// A mean taken out of the same readings pulls it down, and it is itself
-	// uncertain by 1/sqrt(n): the doubt goes to the slower side.
-	phi := at1/at0 + 3/n + 0.5/math.Sqrt(n)
-	phi = math.Min(math.Max(phi, 1e-3), 0.98)
-	return -1 / math.Log(phi)
+	return at1 / at0
 }

@@ -28,7 +28,7 @@ func exponent(windows [2]series) float64 {
 	if score(windows, low) <= 0 || score(windows, high) >= 0 {
 		return flatOr(windows, low, high)
 	}
-	for range 30 { // it falls with p, so halving finds where it is 0
+	for range 20 { // it falls with p, so halving finds where it is 0
 		p := (low + high) / 2
 		if score(windows, p) > 0 {
 			low = p
@@ -106,4 +106,48 @@ func spread(x []float64) (mean, sd float64) {
 		sd = math.Sqrt(sd / float64(len(x)-1))
 	}
 	return mean, sd
+}
+
+// mostLag is how many blocks a level may answer later than it was said to.
+const mostLag = 4
+
+// lagGain is how much better an earlier feed must explain a level to be taken
+// for its cause: a log-likelihood ratio a reading.
+const lagGain = 0.01
+
+// follow finds how steeply the level that is loaded follows the feed, and by
+// how many blocks it answers late.
+func (p *pair) follow() (power float64, lag int) {
+	best := math.Inf(-1)
+	for l := 0; l <= mostLag && 3*l < min(p.n[0], p.n[1]); l++ {
+		w := [2]series{p.series(0, l), p.series(1, l)}
+		e := exponent(w)
+		if fit := explained(w, e); fit > best+lagGain {
+			best, power, lag = fit, e, l
+		}
+	}
+	return power, lag
+}
+
+// explained is how much of a level its feed to the power p explains, beyond
+// the mean of each window: the log-likelihood ratio a reading.
+func explained(windows [2]series, p float64) float64 {
+	var with, without float64
+	for _, w := range windows {
+		var y, f float64
+		for i, v := range w.y {
+			y += v
+			f += math.Pow(w.feed[i], p)
+		}
+		mean := y / float64(len(w.y))
+		for i, v := range w.y {
+			r := v - y/f*math.Pow(w.feed[i], p)
+			with += r * r
+			without += (v - mean) * (v - mean)
+		}
+	}
+	if with <= 0 || without <= 0 {
+		return 0
+	}
+	return 0.5 * math.Log(without/with)
 }

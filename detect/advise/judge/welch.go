@@ -48,7 +48,7 @@ func ratio(a, b mean, t float64) (low, high float64, ok bool) {
 	va, vb := t*t*a.se*a.se, t*t*b.se*b.se
 	q := a.value*a.value - va
 	if a.value <= 0 || q <= 0 {
-		return 0, 0, false
+		return 0, math.Inf(1), false
 	}
 	root := math.Sqrt(math.Max(0, a.value*a.value*b.value*b.value-q*(b.value*b.value-vb)))
 	return (a.value*b.value - root) / q, (a.value*b.value + root) / q, true

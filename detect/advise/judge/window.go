@@ -32,6 +32,9 @@ type Second struct {
 // long enough for the noise of single readings to go.
 const blockS = 5
 
+// longestPause is how far apart two seconds of one block may be.
+const longestPause = 2 * time.Second
+
 // maxBlocks bounds a window to a quarter of an hour.
 const maxBlocks = 180
 
@@ -55,42 +58,40 @@ type Window struct {
 	first  int // of the ring
 	n      int
 
-	origin signal.Instant
-	sum    Second // of the block that is being filled
-	sumAt  float64
-	filled int
-	seen   int // seconds of full blocks and of this one
+	origin, last signal.Instant
+	sum          Second // of the block that is being filled
+	sumAt        float64
+	filled       int
 }
 
 // Reset empties w.
 func (w *Window) Reset() {
-	w.first, w.n, w.filled, w.seen = 0, 0, 0, 0
+	w.first, w.n, w.filled = 0, 0, 0
 }
 
 // Seconds is how many seconds w holds, 0 to MaxSeconds and a block.
 func (w *Window) Seconds() int { return w.n*blockS + w.filled }
 
-// Add puts in a second of steady work. One whose symptom or feed is no number
-// is passed over; so is one that is not later than the last. A pause of more
-// than a minute, or a turn, need not be told: what was begun before it is
-// dropped if the block was not full.
+// Add puts in a second of steady work. One whose symptom or feed is no number,
+// or that is not later than the last, is passed over. Pauses need not be told:
+// a block that was not full before one is dropped.
 func (w *Window) Add(s Second) {
 	if !finite(s.Symptom) || !finite(s.FeedTH) {
 		return
 	}
-	if w.seen == 0 {
+	if w.n == 0 && w.filled == 0 {
 		w.origin = s.At
-	}
-	at := s.At.Sub(w.origin).Seconds()
-	if w.filled > 0 && math.Abs(at-w.sumAt/float64(w.filled)) > blockS+time.Second.Seconds() {
+	} else if s.At <= w.last {
+		return
+	} else if s.At.Sub(w.last) > longestPause {
 		w.filled = 0
 	}
+	w.last = s.At
 	if w.filled == 0 {
 		w.sum, w.sumAt = Second{}, 0
 	}
-	w.seen++
 	w.filled++
-	w.sumAt += at
+	w.sumAt += s.At.Sub(w.origin).Seconds()
 	w.sum.Symptom += s.Symptom
 	w.sum.FeedTH += s.FeedTH
 	w.sum.SpeedKmh += s.SpeedKmh
@@ -136,4 +137,5 @@ func known(v float64, ok bool) float64 {
 	return v
 }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+// finite also keeps out what no level, feed or moisture can be.
+func finite(v float64) bool { return math.Abs(v) < 1e9 }

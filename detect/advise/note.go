@@ -164,6 +164,7 @@ type CheckTaken struct {
 type Target struct {
 	Symptom   string  `json:"symptom"`
 	Signal    string  `json:"signal"`
+	Alarm     string  `json:"alarm"` // the kind of alarm that should use it
 	TargetPct float64 `json:"target_pct"`
 	Basis     string  `json:"basis"` // ground-count, tank-sample
 	// KgHaPerPoint is the loss that one point of the level stands for; 0 where

@@ -147,6 +147,49 @@ type Check struct {
 	Sees    []Observation  `json:"sees,omitempty"`
 }
 
+// clean is a check of one's own, without what cannot be.
+func (c Check) clean() Check {
+	if c.Tank != nil {
+		t := *c.Tank
+		for _, g := range []*Grade{&t.Broken, &t.Trash, &t.Unthreshed} {
+			if *g > Much {
+				*g = NotLooked
+			}
+		}
+		c.Tank = &t
+	}
+	if c.Returns != nil {
+		r := *c.Returns
+		if r.Mostly > Mixed {
+			r.Mostly = MixNotLooked
+		}
+		c.Returns = &r
+	}
+	if c.Ground != nil {
+		g := *c.Ground
+		for _, v := range []*float64{&g.HeaderKgHa, &g.MachineKgHa, &g.HeaderSE, &g.MachineSE, &g.YieldKgHa} {
+			if !(*v >= 0 && *v < mostKgHa) {
+				*v = 0
+				if v == &g.HeaderKgHa || v == &g.HeaderSE {
+					g.HeaderKnown = false
+				}
+				if v == &g.MachineKgHa || v == &g.MachineSE {
+					g.MachineKnown = false
+				}
+			}
+		}
+		if g.UnthreshedBehind > Much {
+			g.UnthreshedBehind = NotLooked
+		}
+		c.Ground = &g
+	}
+	c.Sees = append([]Observation(nil), c.Sees...)
+	return c
+}
+
+// mostKgHa is more than any crop yields.
+const mostKgHa = 100_000
+
 // Setup is what the operator sets anew. What is nil stays as it is.
 type Setup struct {
 	Crop           *machine.Crop

@@ -1,0 +1,225 @@
+package advise
+
+import (
+	"chaffinch/detect/advise/judge"
+	"chaffinch/detect/advise/knowledge"
+)
+
+// maxSides is how many levels a trial watches beside its symptom.
+const maxSides = judge.MaxSides
+
+// choice is the one move that comes next.
+type choice struct {
+	of    int
+	m     *move
+	reach reach
+	held  *move // a move before it that a limit of the owner's forbids, or nil
+	limit float64
+}
+
+// choose looks for the next move: of the symptoms that are there the first that
+// has one. Moves for the seat are looked for while working, those that need the
+// machine stopped while it stands. What a symptom lacks is told or asked for.
+func (a *Adviser) choose(standing bool) (choice, bool) {
+	for pass := range 2 {
+		for i := range symptoms {
+			t := &a.symptoms[i]
+			if !a.there(i) || (t.sudden > 0 || i == rotorSag) != (pass == 0) || a.now < t.heldTo {
+				continue
+			}
+			if t.basis != "" && !t.alarm && t.seconds > 0 && t.slow < t.target {
+				continue // it is about to go
+			}
+			c, found := a.chooseFor(i, standing)
+			if found {
+				return c, true
+			}
+		}
+	}
+	return choice{}, false
+}
+
+// order of a move among those of its symptom: the knowledge's, but ground speed
+// comes first when the trouble came suddenly, and is left for last while it is
+// steady and the machine has room: then the fault is a setting's.
+func (a *Adviser) rank(m *move, of int) int {
+	if !m.driving || m.Direction != knowledge.Down {
+		return 1
+	}
+	sudden := symptoms[of].pressed && (a.symptoms[of].sudden > 0 || of == rotorSag)
+	switch {
+	case sudden:
+		return 0
+	case len(m.When) > 0 || of == engineLoad || of == unevenFeed || of == headerLoss:
+		return 1
+	case a.condition(knowledge.LoadHigh, of).holds && !a.helped(of, m.lever.Name, m.Direction):
+		return 1
+	}
+	return 2
+}
+
+func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
+	var held *move
+	var limit float64
+	ask, stand, wait := "", false, ""
+	for rank := range 3 {
+		for j := range a.moves[of] {
+			m := &a.moves[of][j]
+			if a.rank(m, of) != rank {
+				continue
+			}
+			if m.Direction == knowledge.Wait {
+				if ok, _ := a.allows(m, of); ok && wait == "" {
+					wait = m.Say
+				}
+				continue
+			}
+			if a.spent(of, m) {
+				continue
+			}
+			ok, wants := a.allows(m, of)
+			if !ok && wants == "" {
+				continue
+			}
+			if m.check != "" {
+				wants = m.check
+			}
+			if wants != "" {
+				if ask == "" && a.mayAsk(wants) {
+					ask = wants
+				}
+				continue
+			}
+			if m.stopped && !standing {
+				stand = true
+				continue
+			}
+			r := a.reachOf(m, a.stepsFor(of, m))
+			if r.atLimit {
+				if held == nil {
+					held, limit = m, r.limit
+				}
+				continue
+			}
+			if standing && !m.stopped {
+				return c, false // work with what can be set from the seat comes first
+			}
+			return choice{of: of, m: m, reach: r, held: held, limit: limit}, true
+		}
+	}
+	switch {
+	case ask != "":
+		a.want(ask, WhyChoice, 0)
+	case !stand && !standing:
+		a.nothingMore(of, held, limit, wait)
+	}
+	return c, false
+}
+
+// stepsFor is how many steps to take at once: a level far over its target is
+// not cured by a step that nobody could tell from chance.
+func (a *Adviser) stepsFor(of int, m *move) float64 {
+	t := &a.symptoms[of]
+	if m.driving || t.basis == "" || t.seconds < overAfter || t.target <= 0 {
+		return 1
+	}
+	switch over := t.slow / t.target; {
+	case over >= 2 && a.helped(of, m.lever.Name, m.Direction):
+		return 3
+	case over >= 1.3:
+		return 2
+	}
+	return 1
+}
+
+// spent tells whether a move is not to be asked any more today.
+func (a *Adviser) spent(of int, m *move) bool {
+	for i := range a.tries {
+		t := &a.tries[i]
+		if t.of != of || t.Lever != m.lever.Name {
+			continue
+		}
+		switch {
+		case t.Outcome == outcomeNotPossible:
+			return true
+		case t.Direction != m.Direction:
+			// The other way has helped: going back would undo it.
+			if t.Outcome == judge.Better.String() {
+				return true
+			}
+		case t.Outcome == judge.Better.String():
+			if m.Direction == knowledge.Look {
+				return true
+			}
+		case t.Outcome != "" || t.Unsure >= mostUnsure:
+			return true
+		}
+	}
+	if m.driving {
+		return a.flips(m) > mostSpeedFlips
+	}
+	return a.flips(m) >= mostFlips
+}
+
+const (
+	// mostUnsure is how often a move may come to no verdict.
+	mostUnsure = 2
+	// mostFlips is how often the direction of a lever may turn within a day: two
+	// symptoms with opposite remedies must not drive it to and fro.
+	mostFlips = 2
+	// mostSpeedFlips: ground speed follows the crop, but not for ever.
+	mostSpeedFlips = 4
+
+	outcomeNotPossible = "not-possible"
+)
+
+// try is what became of a move today.
+type try struct {
+	Tried
+	of int
+}
+
+func (a *Adviser) tryOf(of int, lever, direction string) *try {
+	for i := range a.tries {
+		t := &a.tries[i]
+		if t.of == of && t.Lever == lever && t.Direction == direction {
+			return t
+		}
+	}
+	a.tries = append(a.tries, try{of: of, Tried: Tried{Symptom: symptoms[of].name, Lever: lever, Direction: direction}})
+	return &a.tries[len(a.tries)-1]
+}
+
+// helped tells whether a move has helped today.
+func (a *Adviser) helped(of int, lever, direction string) bool {
+	for i := range a.tries {
+		t := &a.tries[i]
+		if t.of == of && t.Lever == lever && t.Direction == direction {
+			return t.Outcome == judge.Better.String()
+		}
+	}
+	return false
+}
+
+// flips counts how often today the lever was moved, for the better, the other
+// way than before, this move included.
+func (a *Adviser) flips(m *move) int {
+	if way(m.Direction) == 0 {
+		return 0
+	}
+	n, last := 0, ""
+	for i := range a.journal {
+		e := &a.journal[i]
+		if e.Change.Lever != m.lever.Name || e.Verdict == nil || e.Verdict.Outcome != judge.Better.String() || e.Verdict.PutBack {
+			continue
+		}
+		if last != "" && e.Verdict.Direction != last {
+			n++
+		}
+		last = e.Verdict.Direction
+	}
+	if last != "" && last != m.Direction {
+		n++
+	}
+	return n
+}

@@ -1,0 +1,146 @@
+package advise
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"chaffinch/detect/advise/judge"
+)
+
+// take puts what a check has told into the symptoms and targets.
+func (a *Adviser) take(c *Check) {
+	var id uint64
+	var told []string
+	moved := false
+	if c.Tank != nil {
+		id = a.answered(tankWanted)
+		told = append(told, a.takeTank(*c.Tank, &moved))
+	}
+	if c.Returns != nil {
+		id = max(id, a.answered(returnsWanted))
+		a.around.returns = c.Returns.Mostly
+		told = append(told, "returns: "+c.Returns.Mostly.String())
+	}
+	if c.Ground != nil {
+		id = max(id, a.answered(groundWanted))
+		told = append(told, a.takeGround(c.Ground, &moved))
+	}
+	for _, o := range c.Sees {
+		for i, name := range observations {
+			if o.Condition == name {
+				a.around.seen[i] = observed{is: o.Is, told: true, at: a.now}
+				told = append(told, fmt.Sprintf("%s: %v", name, o.Is))
+			}
+		}
+	}
+	if len(told) == 0 {
+		return
+	}
+	a.note(Note{Kind: CheckTold, Taken: &CheckTaken{ID: id, Check: *c, Text: capital(strings.Join(told, "; ")) + ".", At: a.now}})
+	if moved {
+		a.note(Note{Kind: TargetsSet, Targets: a.Targets()})
+	}
+	a.judgeChecked(c)
+}
+
+// takeTank keeps the grades, and sets the sensors of broken grain and trash by
+// them: their levels mean nothing until somebody has looked.
+func (a *Adviser) takeTank(t TankSample, moved *bool) string {
+	var said []string
+	for _, one := range [...]struct {
+		i int
+		g Grade
+	}{{brokenGrain, t.Broken}, {trash, t.Trash}, {unthreshed, t.Unthreshed}} {
+		if one.g == NotLooked || one.g > Much {
+			continue
+		}
+		k := &a.symptoms[one.i]
+		k.said, k.saidAt, k.stale = one.g, a.now, false
+		said = append(said, fmt.Sprintf("%s %s", one.g, a.symptomWords(one.i)))
+		if info := &symptoms[one.i]; info.signal {
+			if level, ok := a.recent(info.level); ok {
+				*moved = a.aimBySample(k, one.g, level) || *moved
+			}
+		}
+	}
+	if len(said) == 0 {
+		return "tank sample: not looked"
+	}
+	return "tank sample: " + strings.Join(said, ", ")
+}
+
+// recentS is how much of the newest work a check speaks of.
+const recentS = 120
+
+func (a *Adviser) recent(m measure) (float64, bool) {
+	if a.work.n >= judge.LeastSeconds {
+		return a.work.meanLevel(m, recentS)
+	}
+	return 0, false
+}
+
+// Targets by a sample: what a level means for a grade. With as little as should
+// be at most there is a little room; with more there is none.
+const (
+	roomNone   = 1.5
+	roomLittle = 1.2
+	roomSome   = 0.7
+	roomMuch   = 0.4
+	leastAim   = 1.0 // of 100
+)
+
+func (a *Adviser) aimBySample(k *symptom, g Grade, level float64) bool {
+	room := [...]float64{None: roomNone, Little: roomLittle, Some: roomSome, Much: roomMuch}[g]
+	target := max(leastAim, min(level*room, levelTop))
+	known := k.basis != "" && k.basis != BySetup
+	switch {
+	case k.basis == BySetup:
+		return false
+	case known && g <= Little:
+		target = max(target, k.target)
+	case known:
+		target = min(target, k.target)
+	}
+	a.aim(k, target, ByTankSample, 0)
+	return true
+}
+
+// aim sets a target.
+func (a *Adviser) aim(k *symptom, target float64, basis string, kgHa float64) {
+	k.target, k.basis, k.kgHa, k.setAt = target, basis, kgHa, a.now
+	k.setMoist = math.NaN()
+	if m, ok := a.moisture(); ok {
+		k.setMoist = m
+	}
+	k.run = 0
+	k.over = k.seconds >= overAfter && k.slow > target
+}
+
+// Where a target is from (Target.Basis).
+const (
+	ByGroundCount = "ground-count"
+	ByTankSample  = "tank-sample"
+	BySetup       = "setup"
+)
+
+// judgeChecked ends a trial that waits for a check.
+func (a *Adviser) judgeChecked(c *Check) {
+	t := &a.trial
+	if a.stage != sampling || t.of < 0 {
+		return
+	}
+	k := &a.symptoms[t.of]
+	switch {
+	case t.check == TankCheck && c.Tank != nil && k.saidAt == a.now && k.checked():
+		a.concludeCheck(graded(t.said, k.said), BySample, t.said.String(), k.said.String(), "there was no sample before the change")
+	case t.check == GroundCheck && c.Ground != nil:
+		o, why := counted(t.loss, t.se, k.loss, k.lossSE), "there was no count before the change"
+		if !c.Ground.Enough {
+			o, why = judge.CouldNotJudge, "less than a hundred kernels were counted"
+		}
+		a.concludeCheck(o, ByCount, kgHa(t.loss), kgHa(k.loss), why)
+	}
+}
+
+func kgHa(v float64) string { return fmt.Sprintf("%.0f kg/ha", v) }

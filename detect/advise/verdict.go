@@ -1,0 +1,328 @@
+package advise
+
+import (
+	"math"
+	"time"
+
+	"chaffinch/canbus/signal"
+	"chaffinch/detect/advise/judge"
+	"chaffinch/detect/advise/knowledge"
+)
+
+const (
+	leastJudgeS = 60
+	// mostJudgeS is the longest that a change is judged by its own windows: by
+	// then the crop has changed more than the setting.
+	mostJudgeS = 600
+	// worth is the change that is looked for, in percent: what a good step of a
+	// setting does to a level (common practice, no source).
+	worth = 25.0
+	// levelTop is the end of a relative level.
+	levelTop = 100.0
+	// mostWait is how long steady work may take to come about.
+	mostWait = 2 * time.Hour
+)
+
+// criteria of a trial.
+func (t *trial) criteria() judge.Criteria {
+	info := &symptoms[t.of]
+	c := judge.Criteria{HigherIsBetter: info.higher, OfFeed: t.changesFeed() || !info.signal, WorthPct: worth}
+	if info.signal {
+		c.Top = levelTop
+	}
+	return c
+}
+
+// changesFeed tells whether it is the lever's way to change the feed.
+func (t *trial) changesFeed() bool {
+	id, ok := signal.ByName(t.lever.Signal)
+	return ok && (id == signal.GroundSpeed.ID || id == signal.HeaderHeight.ID)
+}
+
+func (t *trial) sides() []measure {
+	if t.m == nil {
+		return nil
+	}
+	return t.m.sides
+}
+
+// judge looks at the windows when it is time to.
+func (a *Adviser) judge() {
+	t := &a.trial
+	t.judged++
+	if t.of == rotorSag {
+		a.judgeSag()
+		return
+	}
+	if t.judged < t.next {
+		return
+	}
+	info, c := &symptoms[t.of], t.criteria()
+	if t.of == spareCapacity {
+		a.judgeSpeed(c)
+		return
+	}
+	if t.judged == int(t.judgeS) {
+		// How long it takes is planned once, so that nobody looks until it suits.
+		a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
+		if n := judge.Needed(&a.windows[0], c); n == 0 {
+			t.next = 3 * int(t.judgeS)
+		} else {
+			t.next = max(n, int(t.judgeS))
+		}
+		if t.next = min(t.next, mostJudgeS); t.next > t.judged {
+			return
+		}
+	}
+	a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
+	a.work.fill(&a.windows[1], info.level, t.sides(), c.OfFeed)
+	v := judge.Compare(&a.windows[0], &a.windows[1], c)
+	if v.More && t.judged < mostJudgeS && v.Outcome != judge.Better && v.Outcome != judge.Worse {
+		t.next = min(2*t.judged, mostJudgeS)
+		return
+	}
+	a.conclude(&v)
+}
+
+// judgeSpeed: what a higher ground speed brings is plain arithmetic. What it
+// costs is what the windows tell.
+func (a *Adviser) judgeSpeed(c judge.Criteria) {
+	t := &a.trial
+	if t.judged < 2*int(t.judgeS) {
+		return
+	}
+	a.before.fill(&a.windows[0], speedLevel, t.sides(), true)
+	a.work.fill(&a.windows[1], speedLevel, t.sides(), true)
+	v := judge.Compare(&a.windows[0], &a.windows[1], c)
+	now, _ := a.work.meanSpeed(t.judged)
+	was, known := a.before.meanSpeed(2 * leastJudgeS)
+	v.Level = judge.Level{Outcome: judge.NoClearChange, Before: was, After: now, ChangePct: 100 * (now - was) / max(was, 0.1)}
+	v.LowPct, v.HighPct = v.ChangePct, v.ChangePct
+	v.Why = ""
+	switch {
+	case !known:
+		v.Level, v.Why = judge.Level{}, "the ground speed before is not known"
+	case v.ChangePct >= leastFaster:
+		v.Outcome = judge.Better
+	}
+	a.conclude(&v)
+}
+
+// leastFaster is the least gain of ground speed that counts, in percent.
+const leastFaster = 2.0
+
+// judgeSag: a rotor that sags does so now and then, so nothing but its coming
+// again can be told.
+func (a *Adviser) judgeSag() {
+	t := &a.trial
+	switch {
+	case t.alarms > 0:
+		a.conclude(&judge.Verdict{Level: judge.Level{Outcome: judge.NoClearChange}})
+	case t.judged >= 3*leastJudgeS:
+		a.conclude(&judge.Verdict{Why: "it has not come again, and that may be chance"})
+	}
+}
+
+// unjudged ends a trial of which nothing can be told.
+func (a *Adviser) unjudged(why string) { a.conclude(&judge.Verdict{Why: why}) }
+
+// conclude gives the verdict and what follows from it.
+func (a *Adviser) conclude(v *judge.Verdict) {
+	t := a.trial
+	said := a.newVerdict(&t, BySensor)
+	said.Outcome = v.Outcome.String()
+	if v.Why == "" && t.of != rotorSag {
+		said.Before, said.After = number(round1(v.Before)), number(round1(v.After))
+		said.ChangePct, said.LowPct, said.HighPct = percent(v.ChangePct), percent(v.LowPct), percent(v.HighPct)
+	}
+	side, over := a.worseSide(&t, v)
+	if side >= 0 {
+		said.Side = symptoms[side].name
+	}
+	said.PutBack = a.putsBack(&t, v.Outcome, over) || v.Outcome == judge.CouldNotJudge && a.looksWorse(&t)
+	a.wordVerdict(said, v, side, over)
+	a.learn(&t, v.Outcome, over || said.PutBack && v.Outcome == judge.CouldNotJudge)
+	a.finish(&t, said)
+}
+
+// looksWorse: where nothing can be told, a level that is far over what it was
+// is not left as it is.
+func (a *Adviser) looksWorse(t *trial) bool {
+	if t.of < 0 || t.why != ByPrompt || way(t.direction) == 0 || t.changesFeed() || t.check != "" || symptoms[t.of].higher {
+		return false
+	}
+	m := symptoms[t.of].level
+	was, ok1 := a.before.meanLevel(m, 2*leastJudgeS)
+	now, ok2 := a.work.meanLevel(m, 2*leastJudgeS)
+	return ok1 && ok2 && a.work.n >= judge.LeastSeconds && now > was*(1+worth/100)
+}
+
+// worseSide is the symptom that has come out clearly worse, or -1: one that is
+// over its target, if there is one.
+func (a *Adviser) worseSide(t *trial, v *judge.Verdict) (side int, over bool) {
+	side = -1
+	for k, m := range t.sides() {
+		s := &v.Sides[k]
+		if !s.Known || s.Outcome != judge.Worse {
+			continue
+		}
+		for i := range symptoms {
+			if symptoms[i].level != m || i == t.of {
+				continue
+			}
+			known := &a.symptoms[i]
+			if known.alarm || known.over || known.basis != "" && s.After > known.target {
+				return i, true
+			}
+			if side < 0 {
+				side = i
+			}
+		}
+	}
+	return side, false
+}
+
+// putsBack: what has not helped is put back, so that the state stays known.
+// What the operator did by himself is only put back if it was worse. A speed at
+// which the rotor still sags is not to be raised again.
+func (a *Adviser) putsBack(t *trial, o judge.Outcome, side bool) bool {
+	if way(t.direction) == 0 || t.why == ByBack {
+		return false
+	}
+	easing := t.lever.Name == "ground_speed" && t.direction == knowledge.Down && (t.of == rotorSag || t.of == engineLoad)
+	switch {
+	case easing:
+		return false
+	case o == judge.Worse || side:
+		return true
+	case o == judge.NoClearChange:
+		return t.why == ByPrompt
+	}
+	return false
+}
+
+// learn keeps what became of a move, so that it is not asked in vain again.
+func (a *Adviser) learn(t *trial, o judge.Outcome, side bool) {
+	if t.of < 0 || t.why != ByPrompt {
+		return
+	}
+	tried := a.tryOf(t.of, t.lever.Name, t.direction)
+	switch {
+	case o == judge.CouldNotJudge && !side:
+		tried.Unsure++
+	case side:
+		tried.Outcome = judge.Worse.String()
+	default:
+		tried.Outcome = o.String()
+	}
+	if o == judge.Better && !side {
+		a.undo(t)
+	}
+}
+
+// undo: a move that helped one symptom and undoes one that helped another says
+// that the other's went too far.
+func (a *Adviser) undo(t *trial) {
+	back := knowledge.Opposite(t.direction)
+	for i := range a.tries {
+		o := &a.tries[i]
+		if o.of != t.of && o.Lever == t.lever.Name && o.Direction == back && o.Outcome == judge.Better.String() && o.Lever != "ground_speed" {
+			o.Outcome = judge.NoClearChange.String()
+		}
+	}
+}
+
+// finish tells the verdict and goes on.
+func (a *Adviser) finish(t *trial, said *Verdict) {
+	for i := len(a.journal) - 1; i >= 0; i-- {
+		if a.journal[i].AtNS == t.changed && a.journal[i].Change.Lever == t.lever.Name {
+			kept := *said
+			a.journal[i].Verdict = &kept
+			break
+		}
+	}
+	a.note(Note{Kind: VerdictGiven, Verdict: said})
+	a.stage = idle
+	a.hush = a.now.Add(afterVerdict)
+	if said.PutBack {
+		a.debt = &debt{trial: *t, reason: said.Text, after: a.now}
+	}
+}
+
+// afterVerdict lets the operator read it.
+const afterVerdict = 20 * time.Second
+
+// How a verdict was come by.
+const (
+	BySensor = "sensor"
+	BySample = "sample"
+	ByCount  = "count"
+)
+
+func (a *Adviser) newVerdict(t *trial, by string) *Verdict {
+	v := &Verdict{
+		Lever: t.lever.Name, Direction: t.direction, Unit: t.lever.Unit, By: by,
+		SettledS: float64(t.settled), JudgedS: float64(t.judged), Changed: t.changed, Judged: a.now,
+	}
+	if t.why == ByPrompt {
+		v.Prompt = t.prompt
+	}
+	if t.of >= 0 {
+		v.Symptom = symptoms[t.of].name
+	}
+	if t.known {
+		v.From, v.To = number(t.from), number(t.to)
+	}
+	return v
+}
+
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
+
+// percent is a share that can be told, or nil.
+func percent(v float64) *float64 {
+	if !finite(v) || math.Abs(v) > 999 {
+		return nil
+	}
+	return number(math.Round(v))
+}
+
+// graded is the outcome of a trial that a check has to tell.
+func graded(before, after Grade) judge.Outcome {
+	switch {
+	case before == NotLooked || after == NotLooked:
+		return judge.CouldNotJudge
+	case after < before:
+		return judge.Better
+	case after > before:
+		return judge.Worse
+	}
+	return judge.NoClearChange
+}
+
+// counted compares two counts, in kg/ha with their standard errors, at 1 %
+// two-sided: less is chance.
+func counted(before, beforeSE, after, afterSE float64) judge.Outcome {
+	se := math.Hypot(beforeSE, afterSE)
+	switch z := (after - before) / se; {
+	case !finite(z) || se <= 0:
+		return judge.CouldNotJudge
+	case z < -z99:
+		return judge.Better
+	case z > z99:
+		return judge.Worse
+	}
+	return judge.NoClearChange
+}
+
+const z99 = 2.576
+
+// concludeCheck ends a trial by the check that was asked for.
+func (a *Adviser) concludeCheck(o judge.Outcome, by, before, after, why string) {
+	t := a.trial
+	said := a.newVerdict(&t, by)
+	said.Outcome = o.String()
+	said.PutBack = a.putsBack(&t, o, false)
+	a.wordSample(said, o, before, after, why)
+	a.learn(&t, o, false)
+	a.finish(&t, said)
+}

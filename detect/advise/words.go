@@ -1,0 +1,229 @@
+package advise
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"chaffinch/detect/advise/judge"
+)
+
+// mostWords of a prompt's head.
+const mostWords = 12
+
+// setting tells a value as a person would: "860 rpm", "12.5 mm".
+func setting(v float64, unit string) string {
+	return strings.TrimSpace(plain(v) + " " + unit)
+}
+
+func plain(v float64) string {
+	v = math.Round(v*10) / 10
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
+
+func capital(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	if size == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(first)) + s[size:]
+}
+
+// head keeps the one line that can be read while driving short.
+func head(s string) string {
+	words := strings.Fields(s)
+	return strings.Join(words[:min(len(words), mostWords)], " ")
+}
+
+func (a *Adviser) symptomWords(i int) string {
+	if s := a.facts.Knowledge.SymptomNamed(symptoms[i].name); s != nil && s.Words != "" {
+		return s.Words
+	}
+	return strings.ReplaceAll(symptoms[i].name, "-", " ")
+}
+
+// wordMove words a prompt for a move.
+func (a *Adviser) wordMove(p *Prompt, c *choice) {
+	m, r := c.m, c.reach
+	by := m.lever.StepWords
+	if r.known {
+		by = fmt.Sprintf("from %s to %s", plain(r.from), setting(r.to, m.lever.Unit))
+	}
+	w := a.facts.Knowledge.Prompt(m.Move, by, m.stopped)
+	p.Head = head(w.Head)
+	p.Reason = a.evidence(c.of) + ": " + uncapital(w.Reason)
+	if m.Say != "" && r.known {
+		p.Reason += fmt.Sprintf(" From %s to %s.", plain(r.from), setting(r.to, m.lever.Unit))
+	}
+	if best, ok := a.bestOf(m.lever.Name); ok && r.known && best == r.to {
+		p.Reason += fmt.Sprintf(" %s worked before%s.", setting(best, m.lever.Unit), a.atMoisture())
+	}
+	p.Risk = w.Risk
+	p.Caution = strings.Join(w.Cautions, " ")
+	if c.held != nil {
+		p.Limit = a.limitWords(c.of, c.held, c.limit)
+	}
+}
+
+func uncapital(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	if size == 0 {
+		return s
+	}
+	return string(unicode.ToLower(first)) + s[size:]
+}
+
+// evidence says in a clause how a symptom is known, with numbers.
+func (a *Adviser) evidence(i int) string {
+	t, info := &a.symptoms[i], &symptoms[i]
+	words := capital(a.symptomWords(i))
+	switch {
+	case i == spareCapacity:
+		if a.around.fullN > 0 {
+			return fmt.Sprintf("The machine is only %.0f %% full", a.around.fullness)
+		}
+		return "The machine has room for more crop"
+	case i == rotorSag:
+		return "The rotor was slowed down by the crop"
+	case i == engineLoad && a.around.loadN > 0:
+		return fmt.Sprintf("Engine load is %.0f %%", a.around.load)
+	case t.seconds > 0 && info.signal:
+		s := fmt.Sprintf("%s is %.0f of 100", words, t.slow)
+		if t.sudden > 0 {
+			s = fmt.Sprintf("%s rose suddenly to %.0f of 100", words, t.fast)
+		}
+		if t.basis != "" {
+			s += fmt.Sprintf(", target %.0f", t.target)
+		}
+		if feed, ok := a.work.meanFeed(60); ok {
+			s += fmt.Sprintf(", at %.0f t/h", feed)
+		}
+		return s
+	case info.check == GroundCheck && t.loss > 0:
+		return fmt.Sprintf("%s was %.0f kg/ha by your count", words, t.loss)
+	case t.checked():
+		return fmt.Sprintf("Your sample showed %s %s", t.said, a.symptomWords(i))
+	}
+	return words + " is high"
+}
+
+// limitWords tell a limit of the owner's and what it costs, as far as that is
+// known.
+func (a *Adviser) limitWords(of int, m *move, limit float64) string {
+	s := fmt.Sprintf("Your %s limit for %s stops the next move", setting(limit, m.lever.Unit), m.lever.Words)
+	if feed, ok := a.feedAtTarget(of); ok {
+		return s + fmt.Sprintf("; it holds you near %.0f t/h.", feed)
+	}
+	return s + "; what that costs is not known yet."
+}
+
+// wordBack words a prompt that puts a change back.
+func (a *Adviser) wordBack(p *Prompt, d *debt) {
+	p.Head = "Put the " + d.lever.Words + " back"
+	if d.known {
+		p.Head += " to " + setting(d.from, d.lever.Unit)
+	}
+	p.Head = head(p.Head)
+	p.Reason = d.reason
+	if p.Stopped {
+		if c := a.facts.Knowledge.CautionNamed(d.lever.Caution); c != nil {
+			p.Caution = c.Words
+		}
+	}
+}
+
+// wordVerdict says in one sentence what came of a change.
+func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bool) {
+	of := a.trial.of
+	words := "it"
+	if of >= 0 {
+		words = a.symptomWords(of)
+	}
+	switch {
+	case v.Outcome == judge.CouldNotJudge:
+		said.Text = "Could not judge: " + v.Why + "."
+	case of == spareCapacity && v.Outcome != judge.Worse:
+		said.Text = fmt.Sprintf("%s: ground speed went from %s to %s", capital(v.Outcome.String()), plain(v.Before), setting(v.After, "km/h"))
+		if side < 0 {
+			said.Text += ", and no loss that is heard came out clearly worse"
+		}
+		said.Text += "."
+	case of == rotorSag:
+		said.Text = "No clear change: the rotor was slowed down again."
+	case v.Outcome == judge.NoClearChange:
+		said.Text = fmt.Sprintf("No clear change: %s %+.0f %% (%s); under %.0f %% cannot be told in %.0f s.",
+			words, v.ChangePct, interval(v), v.ResolvablePct, said.JudgedS)
+	default:
+		verb := "fell"
+		if v.ChangePct > 0 {
+			verb = "rose"
+		}
+		said.Text = fmt.Sprintf("%s: %s %s by %.0f %% (%s)", capital(v.Outcome.String()), words, verb, math.Abs(v.ChangePct), interval(v))
+		if !a.trial.changesFeed() {
+			said.Text += " at the same feed"
+		}
+		said.Text += "."
+	}
+	if side >= 0 {
+		said.Text = strings.TrimSuffix(said.Text, ".")
+		said.Text += fmt.Sprintf(", but %s came out worse", a.symptomWords(side))
+		if over {
+			said.Text += " and over its target"
+		}
+		said.Text += "."
+	}
+}
+
+func interval(v *judge.Verdict) string {
+	high := "?"
+	if finite(v.HighPct) {
+		high = fmt.Sprintf("%+.0f", v.HighPct)
+	}
+	return fmt.Sprintf("%+.0f to %s", v.LowPct, high)
+}
+
+// wordSample says what a check told of a change.
+func (a *Adviser) wordSample(said *Verdict, o judge.Outcome, before, after, why string) {
+	words := a.symptomWords(a.trial.of)
+	switch {
+	case o == judge.CouldNotJudge:
+		said.Text = "Could not judge: " + why + "."
+	case before == after:
+		said.Text = fmt.Sprintf("%s: %s is %s as before.", capital(o.String()), words, after)
+	default:
+		said.Text = fmt.Sprintf("%s: %s was %s and is %s.", capital(o.String()), words, before, after)
+	}
+}
+
+// nothingMore tells once per symptom and condition that settings have nothing
+// more to give.
+func (a *Adviser) nothingMore(of int, held *move, limit float64, wait string) {
+	key := a.condKey()
+	t := &a.symptoms[of]
+	if t.exhausted && t.toldIn == key {
+		return
+	}
+	t.exhausted, t.toldIn = true, key
+	text := fmt.Sprintf("Nothing more to gain by setting against %s", a.symptomWords(of))
+	if of == spareCapacity {
+		text = "Nothing more to gain by driving faster"
+	}
+	if wait != "" {
+		text += ": " + uncapital(wait)
+	}
+	text += "."
+	if held != nil {
+		text += " " + a.limitWords(of, held, limit)
+	}
+	a.note(Note{Kind: NothingMore, Remark: &Remark{Symptom: symptoms[of].name, Text: text}})
+}
+
+func (a *Adviser) atMoisture() string {
+	if m, ok := a.moisture(); ok {
+		return fmt.Sprintf(" at %.0f %% moisture", m)
+	}
+	return ""
+}

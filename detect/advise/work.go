@@ -1,0 +1,242 @@
+package advise
+
+import (
+	"math"
+	"time"
+
+	"chaffinch/canbus/signal"
+	"chaffinch/detect/advise/judge"
+	"chaffinch/detect/machine"
+)
+
+// measure numbers a level by which something is judged.
+type measure uint8
+
+const (
+	separationLevel measure = iota
+	cleaningLevel
+	cropLevel
+	returnsLevel
+	brokenLevel
+	trashLevel
+	loadLevel
+	speedLevel  // km/h
+	unevenLevel // how far the feed is off its mean, %
+	sagLevel    // how far the rotor was under its mean, %
+	measureCount
+	noMeasure
+)
+
+// measures are the signals among them, and how many seconds after the crop has
+// entered the rotor they show it (common practice, no source; the separation
+// and shoe sensors by the delays of the trade's tables).
+var measures = [measureCount]struct {
+	id     signal.ID
+	signal bool
+	delayS int
+}{
+	separationLevel: {signal.SeparationLoss.ID, true, 2},
+	cleaningLevel:   {signal.CleaningLoss.ID, true, 5},
+	cropLevel:       {signal.CropLoss.ID, true, 4},
+	returnsLevel:    {signal.Returns.ID, true, 6},
+	brokenLevel:     {signal.BrokenGrain.ID, true, 10},
+	trashLevel:      {signal.Trash.ID, true, 10},
+	loadLevel:       {signal.EngineLoad.ID, true, 0},
+}
+
+// second is one second of steady work.
+type second struct {
+	at       signal.Instant
+	level    [measureCount]float64
+	heard    [measureCount]bool
+	feed     float64 // t/h, NaN if not known
+	moisture float64 // %, NaN if not known
+	speed    float64 // km/h
+}
+
+// work remembers the seconds of steady work with the present settings, the
+// newest quarter of an hour of them.
+type work struct {
+	ring  []second
+	first int
+	n     int
+}
+
+const workSeconds = judge.MaxSeconds
+
+func newWork() work { return work{ring: make([]second, workSeconds)} }
+
+func (w *work) clear() { w.first, w.n = 0, 0 }
+
+func (w *work) add(s *second) {
+	if w.n < len(w.ring) {
+		w.ring[(w.first+w.n)%len(w.ring)] = *s
+		w.n++
+		return
+	}
+	w.ring[w.first] = *s
+	w.first = (w.first + 1) % len(w.ring)
+}
+
+// at is the i-th second, oldest first.
+func (w *work) at(i int) *second { return &w.ring[(w.first+i)%len(w.ring)] }
+
+// take becomes a copy of another.
+func (w *work) take(from *work) {
+	copy(w.ring, from.ring)
+	w.first, w.n = from.first, from.n
+}
+
+// fill puts what is remembered into a window of the judge. Feed is that of the
+// crop that the level shows; a level that feed is not to explain gets none.
+func (w *work) fill(into *judge.Window, m measure, sides []measure, ofFeed bool) {
+	into.Reset()
+	if m >= measureCount {
+		return
+	}
+	delay := measures[m].delayS
+	for i := range w.n {
+		s := w.at(i)
+		if !s.heard[m] {
+			continue
+		}
+		feed := 1.0
+		if !ofFeed {
+			j := i - delay
+			if j < 0 || s.at.Sub(w.at(j).at) > time.Duration(delay+2)*time.Second {
+				continue
+			}
+			feed = w.at(j).feed
+		}
+		one := judge.Second{At: s.at, Symptom: s.level[m], FeedTH: feed, SpeedKmh: s.speed}
+		if !math.IsNaN(s.moisture) {
+			one.MoisturePct, one.MoistureKnown = s.moisture, true
+		}
+		for k, side := range sides {
+			one.Sides[k], one.SidesKnown[k] = s.level[side], s.heard[side]
+		}
+		into.Add(one)
+	}
+}
+
+// mean is the mean of a level over the newest seconds.
+func (w *work) mean(newest int, of func(*second) (float64, bool)) (float64, bool) {
+	sum, n := 0.0, 0
+	for i := max(0, w.n-newest); i < w.n; i++ {
+		if v, ok := of(w.at(i)); ok && finite(v) {
+			sum += v
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, false
+	}
+	return sum / float64(n), true
+}
+
+func (w *work) meanFeed(newest int) (float64, bool) {
+	return w.mean(newest, func(s *second) (float64, bool) { return s.feed, true })
+}
+
+func (w *work) meanSpeed(newest int) (float64, bool) {
+	return w.mean(newest, func(s *second) (float64, bool) { return s.speed, true })
+}
+
+func (w *work) meanLevel(m measure, newest int) (float64, bool) {
+	return w.mean(newest, func(s *second) (float64, bool) { return s.level[m], s.heard[m] })
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// gather makes seconds of states.
+type gather struct {
+	sums   [measureCount]float64
+	counts [measureCount]int
+	feed   float64
+	feedN  int
+	speed  float64
+	moist  float64
+	moistN int
+	steady int // steps
+	rotor  float64
+	lowest float64 // of the rotor in this second
+
+	feedSlow  float64 // means of a minute
+	rotorSlow float64
+}
+
+// step takes a state of steady work.
+func (g *gather) step(s *machine.State) {
+	g.steady++
+	for m := range measures {
+		if !measures[m].signal {
+			continue
+		}
+		if v, ok := s.Signals.Fresh(measures[m].id, s.Now); ok && finite(v) {
+			g.sums[m] += v
+			g.counts[m]++
+		}
+	}
+	if v := float64(s.Feed.Rate); s.Feed.Basis != machine.NoFeed && finite(v) && v >= 0 {
+		g.feed += v
+		g.feedN++
+	}
+	g.speed += float64(s.Speed.Value)
+	if v, ok := signal.GrainMoisture.Fresh(&s.Signals, s.Now); ok && finite(float64(v)) {
+		g.moist += float64(v)
+		g.moistN++
+	}
+	if v, ok := signal.RotorSpeed.Fresh(&s.Signals, s.Now); ok && finite(float64(v)) {
+		low := float64(v)
+		if s.Rotor.Readings > 0 && finite(float64(s.Rotor.Lowest)) {
+			low = min(low, float64(s.Rotor.Lowest))
+		}
+		if g.rotor == 0 || low < g.lowest {
+			g.lowest = low
+		}
+		g.rotor = float64(v)
+	}
+}
+
+// mostly is how many of the ten steps of a second have to be steady.
+const mostly = 7
+
+// close ends a second; ok tells whether it was one of steady work.
+func (g *gather) close(now signal.Instant) (s second, ok bool) {
+	if g.steady >= mostly {
+		s.at = now
+		s.feed, s.moisture = math.NaN(), math.NaN()
+		s.speed = g.speed / float64(g.steady)
+		s.level[speedLevel], s.heard[speedLevel] = s.speed, true
+		for m := range g.sums {
+			if g.counts[m] > 0 {
+				s.level[m], s.heard[m] = g.sums[m]/float64(g.counts[m]), true
+			}
+		}
+		if g.moistN > 0 {
+			s.moisture = g.moist / float64(g.moistN)
+		}
+		if g.feedN > 0 {
+			s.feed = g.feed / float64(g.feedN)
+			g.feedSlow = follow(g.feedSlow, s.feed)
+			if g.feedSlow > 0 {
+				s.level[unevenLevel], s.heard[unevenLevel] = 100*math.Abs(s.feed-g.feedSlow)/g.feedSlow, true
+			}
+		}
+		if g.rotor > 0 {
+			g.rotorSlow = follow(g.rotorSlow, g.rotor)
+			s.level[sagLevel], s.heard[sagLevel] = 100*max(0, g.rotorSlow-g.lowest)/g.rotorSlow, true
+		}
+		ok = true
+	}
+	*g = gather{feedSlow: g.feedSlow, rotorSlow: g.rotorSlow}
+	return s, ok
+}
+
+// follow is a mean of a minute that begins with its first value.
+func follow(mean, v float64) float64 {
+	if mean == 0 {
+		return v
+	}
+	return mean + (v-mean)/60
+}

@@ -42,8 +42,8 @@ type Adviser struct {
 	curves    [2]judge.LossCurve // of separation and cleaning loss
 	moist     float64            // of the grain, mean of minutes
 	moistN    int
-	worked    int // seconds of work in this crop and field
-	quiet     signal.Instant
+	worked    int                // seconds of work in this crop and field
+	alarms    [mostUrgent]uint64 // numbers of the urgent ones that are active
 
 	stage      stage
 	trial      trial
@@ -80,7 +80,7 @@ type Adviser struct {
 // asks for a change.
 func New(f Facts) *Adviser {
 	a := &Adviser{facts: f, work: newWork(), before: newWork(), moment: newMoment(), pace: newPace(),
-		hush: signal.Never, changed: signal.Never, closedAt: signal.Never, quiet: signal.Never}
+		hush: signal.Never, changed: signal.Never, closedAt: signal.Never}
 	a.offered.band = -2
 	if a.facts.Knowledge == nil {
 		a.facts.Knowledge = &knowledge.Base{}
@@ -183,6 +183,7 @@ func (a *Adviser) feedAtTarget(of int) (float64, bool) {
 func (a *Adviser) hear(events []detect.Event) {
 	for i := range events {
 		e := &events[i]
+		a.rate(e)
 		for j := range symptoms {
 			if symptoms[j].alarm == "" || symptoms[j].alarm != e.Kind {
 				continue
@@ -200,6 +201,31 @@ func (a *Adviser) hear(events []detect.Event) {
 		}
 	}
 }
+
+// rate keeps the numbers of the urgent alarms that are active: meanwhile the
+// operator has no ear for a setting.
+func (a *Adviser) rate(e *detect.Event) {
+	free := -1
+	for i, n := range a.alarms {
+		switch n {
+		case e.Number:
+			if e.Phase == detect.Ended {
+				a.alarms[i] = 0
+			}
+			return
+		case 0:
+			free = i
+		}
+	}
+	if free >= 0 && e.Priority == detect.High && e.Phase != detect.Ended {
+		a.alarms[free] = e.Number
+	}
+}
+
+func (a *Adviser) urgent() bool { return a.alarms != [mostUrgent]uint64{} }
+
+// mostUrgent alarms are kept at once.
+const mostUrgent = 8
 
 // rest begins a new day after a long pause.
 func (a *Adviser) rest(now signal.Instant) {
@@ -239,6 +265,7 @@ func (a *Adviser) Reset(events []detect.Event) []Note {
 	if a.stage == settling {
 		a.stage = idle
 	}
+	a.alarms = [mostUrgent]uint64{}
 	a.moment = newMoment()
 	a.gather = gather{}
 	a.around.loadN, a.around.fullN = 0, 0

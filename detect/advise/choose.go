@@ -95,6 +95,9 @@ func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 				continue
 			}
 			r := a.reachOf(m, a.stepsFor(of, m))
+			if r.atEnd {
+				continue
+			}
 			if r.atLimit {
 				if held == nil {
 					held, limit = m, r.limit

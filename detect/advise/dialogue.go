@@ -123,7 +123,7 @@ func (a *Adviser) propose(s *machine.State) {
 		return
 	}
 	c, found := a.choose(standing)
-	if !found {
+	if !found || a.urgent() && c.of != rotorSag && c.of != engineLoad {
 		return
 	}
 	urgent := a.symptoms[c.of].sudden > 0 || c.of == rotorSag || c.of == engineLoad
@@ -325,6 +325,16 @@ func (a *Adviser) age(m *move) {
 	}
 }
 
+// wouldSee tells whether the bus shows where the lever stands.
+func (a *Adviser) wouldSee(t *trial) bool {
+	if t.m == nil || t.m.follower < 0 || way(t.direction) == 0 || !t.known {
+		return false
+	}
+	f := &a.followers[t.m.follower]
+	_, has := f.present(a.now)
+	return has && a.now.Sub(f.heard) < time.Minute
+}
+
 // settle waits for steady work to show the new setting.
 func (a *Adviser) settle() {
 	t := &a.trial
@@ -337,6 +347,8 @@ func (a *Adviser) settle() {
 	switch {
 	case t.why == ByBack || t.of < 0:
 		a.stage = idle
+	case !t.seen && a.wouldSee(t):
+		a.unjudged("the bus shows no change of " + t.lever.Words)
 	case t.check != "":
 		a.stage = sampling
 		a.want(t.check, WhyChange, t.prompt)

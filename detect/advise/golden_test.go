@@ -57,7 +57,7 @@ func TestDialogues(t *testing.T) {
 			}
 			p.play(30 * time.Minute)
 		}},
-		{"a limit of the owner's stops a move, and its price is told", Facts{TargetPct: separation20,
+		{"a limit of the owner stops a move, and its price is told", Facts{TargetPct: separation20,
 			Machine: machine.Settings{Limits: map[string]machine.Limit{"rotor_speed_rpm": {Max: number0(860)}}}}, func(p *player) {
 			p.w.levels = separationBy
 			p.w.set["concave_mm"] = 12

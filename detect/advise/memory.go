@@ -75,6 +75,8 @@ const (
 	bandPct     = 2.0
 	mostJournal = 200
 	mostBest    = 60
+	// oldBest is the age at which what worked makes way for what works.
+	oldBest = 60 * 24 * time.Hour
 	// fineFor seconds of work with nothing wrong make settings worth keeping.
 	fineFor = 300
 )
@@ -158,9 +160,7 @@ func (a *Adviser) Restore(m Memory, now signal.Instant, away time.Duration) {
 	for _, b := range m.Best {
 		b.AtNS = b.AtNS.Add(shift)
 		b.Settings = append([]SettingValue(nil), b.Settings...)
-		if len(a.best) < mostBest {
-			a.best = append(a.best, b)
-		}
+		a.keepBest(b)
 	}
 	for _, c := range m.Calibrations {
 		c.AtNS = c.AtNS.Add(shift)
@@ -179,6 +179,23 @@ func (a *Adviser) Restore(m Memory, now signal.Instant, away time.Duration) {
 		if of := symptomNamed(t.Symptom); of >= 0 {
 			a.tries = append(a.tries, try{of: of, Tried: t})
 		}
+	}
+}
+
+// keepBest keeps of each condition that of the last weeks which did most.
+func (a *Adviser) keepBest(b Best) {
+	for i := range a.best {
+		old := &a.best[i]
+		if old.Crop != b.Crop || old.MoisturePct != b.MoisturePct {
+			continue
+		}
+		if b.FeedTH > old.FeedTH || a.now.Sub(old.AtNS) > oldBest {
+			*old = b
+		}
+		return
+	}
+	if len(a.best) < mostBest {
+		a.best = append(a.best, b)
 	}
 }
 
@@ -240,6 +257,9 @@ func (a *Adviser) remember() {
 			return
 		}
 	}
+	if !a.heard(separationLoss) && !a.heard(cleaningLoss) && !a.under(cropLoss) {
+		return // nobody knows whether it is fine
+	}
 	if a.fine++; a.fine < fineFor {
 		return
 	}
@@ -261,10 +281,10 @@ func (a *Adviser) remember() {
 	}
 	for i := range a.best {
 		old := &a.best[i]
-		if old.Crop != b.Crop || old.MoisturePct != b.MoisturePct {
-			continue
+		if old.Crop != b.Crop || old.MoisturePct != b.MoisturePct || a.now.Sub(old.AtNS) >= newDay {
+			continue // that of another day stays, to go back to
 		}
-		if b.FeedTH > old.FeedTH || a.now.Sub(old.AtNS) > newDay {
+		if b.FeedTH > old.FeedTH {
 			*old = b
 		}
 		return

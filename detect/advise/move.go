@@ -75,6 +75,9 @@ func (a *Adviser) ready(k *knowledge.Move) (m move, ok bool) {
 		m.limits = own.Limits[lever.Signal]
 		info := id.Info()
 		m.bounds = [2]float64{info.Min, info.Max}
+		if info.Min >= 0 {
+			m.bounds[0] = max(info.Min, lever.Step) // nothing is shut altogether
+		}
 	}
 	for i := range a.followers {
 		if a.followers[i].lever == lever {
@@ -110,6 +113,7 @@ type reach struct {
 	from, to float64
 	known    bool // both
 	atLimit  bool // the owner's limit leaves no room
+	atEnd    bool // nor does the lever itself
 	limit    float64
 }
 
@@ -153,7 +157,7 @@ func (a *Adviser) reachOf(m *move, steps float64) (r reach) {
 	}
 	r.to = bound
 	if dir*(bound-from) < leastShare*amount {
-		r.atLimit, r.limit = true, bound
+		r.atLimit, r.atEnd, r.limit = own != nil, own == nil, bound
 	}
 	return r
 }

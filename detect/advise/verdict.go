@@ -244,8 +244,21 @@ func (a *Adviser) finish(t *trial, said *Verdict) {
 	a.note(Note{Kind: VerdictGiven, Verdict: said})
 	a.stage = idle
 	a.hush = a.now.Add(afterVerdict)
+	if !said.PutBack && t.why != ByBack && t.m != nil {
+		a.wantRisks(t.m)
+	}
 	if said.PutBack {
 		a.debt = &debt{trial: *t, reason: said.Text, after: a.now}
+	}
+}
+
+// wantRisks asks for the checks of what a kept change may have made worse and
+// no sensor tells.
+func (a *Adviser) wantRisks(m *move) {
+	for _, r := range m.risks {
+		if check := symptoms[r].check; check == TankCheck && !a.heard(r) && a.mayAsk(check) {
+			a.want(check, WhyChange, 0)
+		}
 	}
 }
 

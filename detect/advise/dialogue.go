@@ -71,7 +71,7 @@ const (
 	// sampleFor is how long a check that judges a change is waited for.
 	sampleFor = 90 * time.Minute
 	// seenLate: a change that is seen so soon after its prompt closed was its doing.
-	seenLate = time.Minute
+	seenLate = 3 * time.Minute
 	// mostAsked is how often one is asked to put the same change back.
 	mostAsked = 2
 )

@@ -15,6 +15,9 @@ type follower struct {
 	crop   string
 	id     signal.ID
 	driven bool // it turns with the engine
+	inCrop bool // it shows its setting only in settled work
+	roams  bool // it is moved all the time, also by the ground: only what a prompt asked for counts
+	scaled bool // values are put to the engine's reference speed
 	sum    float64
 	n      int
 	last   [restS]float64
@@ -55,6 +58,8 @@ func newFollower(l *knowledge.Lever, crop string) (f follower, ok bool) {
 	}
 	f = follower{lever: l, crop: crop, id: id, heard: signal.Never}
 	f.driven = id == signal.RotorSpeed.ID || id == signal.FanSpeed.ID
+	f.roams = id == signal.HeaderHeight.ID
+	f.inCrop = f.driven || f.roams
 	return f, true
 }
 
@@ -69,12 +74,18 @@ func (f *follower) step(s *machine.State) {
 	if !ok || !finite(v) {
 		return
 	}
+	if f.inCrop && (s.Activity != machine.Cutting || s.Now.Sub(s.InCrop) < settleIn) {
+		return
+	}
 	if f.driven {
-		if s.Activity != machine.Cutting && s.Activity != machine.Turning {
-			return
-		}
 		engine, ok := signal.EngineSpeed.Fresh(&s.Signals, s.Now)
-		if ref := float64(s.Engine.Reference); ok && s.Engine.ReferenceKnown && ref > 0 && engine > 0 {
+		ref := float64(s.Engine.Reference)
+		scaled := ok && s.Engine.ReferenceKnown && ref > 0 && engine > 0
+		if scaled != f.scaled {
+			f.scaled = scaled
+			f.forget()
+		}
+		if scaled {
 			share := float64(engine) / ref
 			if !(share > 1-engineOff && share < 1+engineOff) {
 				return
@@ -121,6 +132,9 @@ func (f *follower) second(now signal.Instant) (shift, bool) {
 		mean += x / restS
 	}
 	if !f.has {
+		if high-low > amountOf(f.lever, f.crop, 1, mean) {
+			return shift{}, false // still on its way
+		}
 		f.held, f.has = mean, true
 		return shift{}, false
 	}

@@ -16,6 +16,9 @@ func (a *Adviser) shifted(f *follower, seen shift) {
 	if r := f.lever.Round; r > 0 {
 		seen.from, seen.to = r*math.Round(seen.from/r), r*math.Round(seen.to/r)
 	}
+	if seen.to == seen.from {
+		return
+	}
 	direction := knowledge.Up
 	if seen.to < seen.from {
 		direction = knowledge.Down
@@ -36,7 +39,7 @@ func (a *Adviser) shifted(f *follower, seen shift) {
 		// He said it was done before the bus showed it: the clock starts anew.
 		t.seen, t.from, t.to, t.known = true, seen.from, seen.to, true
 		a.restartClock()
-	default:
+	case !f.roams:
 		a.own(f, direction, seen)
 	}
 }
@@ -83,7 +86,7 @@ func (a *Adviser) own(f *follower, direction string, seen shift) {
 	a.trial.of, a.trial.m = a.purpose(f.lever, direction)
 	a.closedAt = signal.Never
 	a.begin()
-	if a.trial.check != "" { // nobody asks for a check to judge what was not asked for
+	if a.trial.check != "" || a.before.n < judge.LeastSeconds { // nobody asks for a check to judge what was not asked for
 		a.trial.of, a.trial.check = -1, ""
 	}
 }

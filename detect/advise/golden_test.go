@@ -34,7 +34,7 @@ func TestDialogues(t *testing.T) {
 		{"what makes it worse is put back, and the next move is made", Facts{TargetPct: map[string]float64{"cleaning-loss": 18}}, func(p *player) {
 			p.w.levels = func(w *world) map[signal.ID]float64 {
 				return map[signal.ID]float64{
-					signal.CleaningLoss.ID:   30 * math.Exp((w.set["upper_sieve_mm"]-15)/3) * math.Exp((w.set["fan_speed_rpm"]-900)/90),
+					signal.CleaningLoss.ID:   28 * math.Exp((w.set["upper_sieve_mm"]-15)/6) * math.Exp((w.set["fan_speed_rpm"]-900)/90),
 					signal.SeparationLoss.ID: 12,
 				}
 			}

@@ -18,7 +18,7 @@ func TestTheDialogueKeepsItsManners(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lo, hi := 760.0, 880.0
 		p := newPlayer(rapid.Uint64().Draw(t, "seed"), Facts{
-			TargetPct: map[string]float64{"separation-loss": 20, "cleaning-loss": 15, "broken-grain": 6},
+			TargetPct: map[string]float64{"separation-loss": 20, "cleaning-loss": 15, "broken-grain": 30},
 			Machine:   machine.Settings{Limits: map[string]machine.Limit{"rotor_speed_rpm": {Min: &lo, Max: &hi}}}})
 		gain := rapid.Float64Range(-0.02, 0.02).Draw(t, "gain")
 		loss := rapid.Float64Range(5, 60).Draw(t, "loss")

@@ -50,18 +50,23 @@ func (t *trial) sides() []measure {
 func (a *Adviser) judge() {
 	t := &a.trial
 	t.judged++
-	if t.of == rotorSag {
+	switch t.of {
+	case rotorSag:
 		a.judgeSag()
 		return
+	case spareCapacity:
+		a.judgeSpeed()
+		return
+	}
+	if t.judged == int(t.judgeS) || t.judged == 2*int(t.judgeS) {
+		if a.plainlyWorse() {
+			return
+		}
 	}
 	if t.judged < t.next {
 		return
 	}
 	info, c := &symptoms[t.of], t.criteria()
-	if t.of == spareCapacity {
-		a.judgeSpeed(c)
-		return
-	}
 	if t.judged == int(t.judgeS) {
 		// How long it takes is planned once, so that nobody looks until it suits.
 		a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
@@ -84,10 +89,32 @@ func (a *Adviser) judge() {
 	a.conclude(&v)
 }
 
+// plainlyWorse ends a trial before its time that has made things plainly worse:
+// grain is being lost meanwhile. Looking twice more is paid for by asking for
+// more certainty.
+func (a *Adviser) plainlyWorse() bool {
+	t := &a.trial
+	info, c := &symptoms[t.of], t.criteria()
+	c.Alpha = plainly
+	a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
+	a.work.fill(&a.windows[1], info.level, t.sides(), c.OfFeed)
+	v := judge.Compare(&a.windows[0], &a.windows[1], c)
+	_, over := a.worseSide(t, &v)
+	if v.Outcome != judge.Worse && !over {
+		return false
+	}
+	a.conclude(&v)
+	return true
+}
+
+// plainly is the chance of taking for worse what is not.
+const plainly = 0.001
+
 // judgeSpeed: what a higher ground speed brings is plain arithmetic. What it
 // costs is what the windows tell.
-func (a *Adviser) judgeSpeed(c judge.Criteria) {
+func (a *Adviser) judgeSpeed() {
 	t := &a.trial
+	c := t.criteria()
 	if t.judged < 2*int(t.judgeS) {
 		return
 	}

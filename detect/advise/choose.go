@@ -27,7 +27,7 @@ func (a *Adviser) choose(standing bool) (choice, bool) {
 			if !a.there(i) || (t.sudden > 0 || i == rotorSag) != (pass == 0) || a.now < t.heldTo {
 				continue
 			}
-			if t.basis != "" && !t.alarm && t.seconds > 0 && t.slow < t.target {
+			if t.basis != "" && !t.alarm && t.seconds > 0 && t.slow < (overMargin+1)/2*t.target {
 				continue // it is about to go
 			}
 			c, found := a.chooseFor(i, standing)
@@ -119,20 +119,18 @@ func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 	return c, false
 }
 
-// stepsFor is how many steps to take at once: a level far over its target is
-// not cured by a step that nobody could tell from chance.
+// stepsFor is how many steps to take at once. Against a level that is over its
+// target it is two: what one step does, a tenth or so, nobody could tell from
+// chance within minutes.
 func (a *Adviser) stepsFor(of int, m *move) float64 {
 	t := &a.symptoms[of]
 	if m.driving || t.basis == "" || t.seconds < overAfter || t.target <= 0 {
 		return 1
 	}
-	switch over := t.slow / t.target; {
-	case over >= 2 && a.helped(of, m.lever.Name, m.Direction):
+	if t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) {
 		return 3
-	case over >= 1.3:
-		return 2
 	}
-	return 1
+	return 2
 }
 
 // spent tells whether a move is not to be asked any more today.

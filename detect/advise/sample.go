@@ -57,7 +57,7 @@ func (a *Adviser) takeTank(t TankSample, moved *bool) string {
 		}
 		k := &a.symptoms[one.i]
 		k.said, k.saidAt, k.stale = one.g, a.now, false
-		said = append(said, fmt.Sprintf("%s %s", one.g, a.symptomWords(one.i)))
+		said = append(said, fmt.Sprintf("%s %s", a.symptomWords(one.i), one.g))
 		if info := &symptoms[one.i]; info.signal {
 			if level, ok := a.recent(info.level); ok {
 				*moved = a.aimBySample(k, one.g, level) || *moved
@@ -83,8 +83,8 @@ func (a *Adviser) recent(m measure) (float64, bool) {
 // Targets by a sample: what a level means for a grade. With as little as should
 // be at most there is a little room; with more there is none.
 const (
-	roomNone   = 1.5
-	roomLittle = 1.2
+	roomNone   = 2.5
+	roomLittle = 1.3
 	roomSome   = 0.7
 	roomMuch   = 0.4
 	leastAim   = 1.0 // of 100
@@ -114,7 +114,7 @@ func (a *Adviser) aim(k *symptom, target float64, basis string, kgHa float64) {
 		k.setMoist = m
 	}
 	k.run = 0
-	k.over = k.seconds >= overAfter && k.slow > target
+	k.over = k.seconds >= overAfter && k.slow > overMargin*target
 }
 
 // Where a target is from (Target.Basis).

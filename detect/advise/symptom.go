@@ -98,11 +98,14 @@ type symptom struct {
 }
 
 const (
-	fastShare   = 1.0 / 8  // a second
-	slowShare   = 1.0 / 45 // a second
-	overAfter   = 20       // s over the target until it counts
-	underAfter  = 20       // s clearly under it until it does not
-	underMargin = 0.92
+	fastShare  = 1.0 / 8  // a second
+	slowShare  = 1.0 / 45 // a second
+	overAfter  = 20       // s over the target until it counts
+	underAfter = 20       // s clearly under it until it does not
+	// A target is known to a tenth or two at best: a level has to be clearly over
+	// it, or clearly not.
+	overMargin  = 1.1
+	underMargin = 0.95
 	alarmAwayS  = 20 // s of steady work without an alarm until it is gone
 	suddenRatio = 1.5
 	suddenRise  = 12.0 // points
@@ -140,7 +143,7 @@ func (t *symptom) second(v float64, heard bool, higher bool) {
 		return
 	}
 	switch {
-	case t.slow > t.target:
+	case t.slow > overMargin*t.target:
 		t.run = max(0, t.run) + 1
 	case t.slow < underMargin*t.target:
 		t.run = min(0, t.run) - 1

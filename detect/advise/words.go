@@ -105,7 +105,7 @@ func (a *Adviser) evidence(i int) string {
 	case info.check == GroundCheck && t.loss > 0:
 		return fmt.Sprintf("%s was %.0f kg/ha by your count", words, t.loss)
 	case t.checked():
-		return fmt.Sprintf("Your sample showed %s %s", t.said, a.symptomWords(i))
+		return fmt.Sprintf("Your sample showed %s (%s)", a.symptomWords(i), t.said)
 	}
 	return words + " is high"
 }
@@ -154,8 +154,8 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 	case of == rotorSag:
 		said.Text = "No clear change: the rotor was slowed down again."
 	case v.Outcome == judge.NoClearChange:
-		said.Text = fmt.Sprintf("No clear change: %s %+.0f %% (%s); under %.0f %% cannot be told in %.0f s.",
-			words, v.ChangePct, interval(v), v.ResolvablePct, said.JudgedS)
+		said.Text = fmt.Sprintf("No clear change: %s %s %% (%s); under %.0f %% cannot be told in %.0f s.",
+			words, signed(v.ChangePct), interval(v), v.ResolvablePct, said.JudgedS)
 	default:
 		verb := "fell"
 		if v.ChangePct > 0 {
@@ -180,9 +180,17 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 func interval(v *judge.Verdict) string {
 	high := "?"
 	if finite(v.HighPct) {
-		high = fmt.Sprintf("%+.0f", v.HighPct)
+		high = signed(v.HighPct)
 	}
-	return fmt.Sprintf("%+.0f to %s", v.LowPct, high)
+	return signed(v.LowPct) + " to " + high
+}
+
+// signed is a whole number with its sign: there is no -0.
+func signed(v float64) string {
+	if v = math.Round(v); v == 0 {
+		return "0"
+	}
+	return fmt.Sprintf("%+.0f", v)
 }
 
 // wordSample says what a check told of a change.
@@ -192,9 +200,9 @@ func (a *Adviser) wordSample(said *Verdict, o judge.Outcome, before, after, why 
 	case o == judge.CouldNotJudge:
 		said.Text = "Could not judge: " + why + "."
 	case before == after:
-		said.Text = fmt.Sprintf("%s: %s is %s as before.", capital(o.String()), words, after)
+		said.Text = fmt.Sprintf("%s: %s, %s as before.", capital(o.String()), words, after)
 	default:
-		said.Text = fmt.Sprintf("%s: %s was %s and is %s.", capital(o.String()), words, before, after)
+		said.Text = fmt.Sprintf("%s: %s, %s before, %s now.", capital(o.String()), words, before, after)
 	}
 }
 

@@ -89,8 +89,15 @@ func TestFieldsAreInRange(t *testing.T) {
 }
 
 // The frames, decoded by the package that reads real machines, say what the
-// machine does.
+// machine does, at the usual settings and while levers move from others.
 func TestDecodedSignalsAreTheMachine(t *testing.T) {
+	t.Run("usual", func(t *testing.T) { decodedIsTheMachine(t, nil) })
+	t.Run("set", func(t *testing.T) {
+		decodedIsTheMachine(t, map[string]float64{"rotor_speed": 820, "concave": 7, "fan_speed": 1000, "upper_sieve": 19, "lower_sieve": 6, "cut_height": 320})
+	})
+}
+
+func decodedIsTheMachine(t *testing.T, settings map[string]float64) {
 	var entries []decode.MapEntry
 	for _, m := range Maps("full") {
 		pgn, source := int64(m.PGN), int64(m.Source)
@@ -101,7 +108,9 @@ func TestDecodedSignalsAreTheMachine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := New(undisturbed("full", 0.1), 6)
+	sc := undisturbed("full", 0.1)
+	sc.Settings = settings
+	c := New(sc, 6)
 	truth := map[string]func() float64{
 		"engine_speed_rpm":    func() float64 { return c.eng.rpm },
 		"engine_load_pct":     func() float64 { return c.eng.loadPct },
@@ -110,10 +119,10 @@ func TestDecodedSignalsAreTheMachine(t *testing.T) {
 		"coolant_c":           func() float64 { return c.body.coolantC },
 		"ground_speed_kmh":    func() float64 { return c.speedMS * 3.6 },
 		"rotor_speed_rpm":     c.rot.rpm,
-		"fan_speed_rpm":       func() float64 { return c.crop.FanRPM * c.eng.rpm / c.eng.reference() },
-		"concave_mm":          func() float64 { return c.crop.ConcaveMM },
-		"upper_sieve_mm":      func() float64 { return c.crop.UpperMM },
-		"lower_sieve_mm":      func() float64 { return c.crop.LowerMM },
+		"fan_speed_rpm":       func() float64 { return c.Setting("fan_speed") * c.eng.rpm / c.eng.reference() },
+		"concave_mm":          func() float64 { return c.Setting("concave") },
+		"upper_sieve_mm":      func() float64 { return c.Setting("upper_sieve") },
+		"lower_sieve_mm":      func() float64 { return c.Setting("lower_sieve") },
 		"header_height_mm":    func() float64 { return c.body.headerMM },
 		"cut_width_m":         func() float64 { return c.op.cutWidthM },
 		"grain_flow_t_h":      func() float64 { return c.sense.grainTH },
@@ -155,6 +164,14 @@ func TestDecodedSignalsAreTheMachine(t *testing.T) {
 		}
 	}
 	for done := false; !done; {
+		if settings != nil && c.tick == 100*100 { // half way back
+			for lever, v := range settings {
+				usual := c.levers.usual
+				if l, err := leverNamed(lever, &c.crop); err != nil || c.Set(lever, (v+usual[l])/2) != nil {
+					t.Fatal(lever)
+				}
+			}
+		}
 		var n int
 		if n, done = c.Next(frames); n == 0 {
 			continue

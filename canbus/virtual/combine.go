@@ -41,6 +41,8 @@ type Combine struct {
 
 	field  field
 	op     operator
+	levers controls
+	seen   recent
 	flow   flow
 	body   body
 	script script
@@ -114,6 +116,7 @@ func New(s Scenario, seed uint64) *Combine {
 	}
 	c.body = body{coolantC: 24, oilC: 24, cooling: 1, headerMM: liftedMM(&c.crop), ambientC: 24, tankT: 0, engineH: 1204.5, threshedS: 2_900_000}
 	c.script = newScript(&c.sc)
+	c.levers = newControls(&c.model, &c.crop, s.LoadPct)
 	c.truth = newRecorder(c)
 	c.begin()
 	c.bus = newBus(c)
@@ -123,6 +126,7 @@ func New(s Scenario, seed uint64) *Combine {
 // begin puts the machine where the log starts.
 func (c *Combine) begin() {
 	c.op = newOperator(c)
+	c.preset()
 	if !c.sc.InCrop {
 		c.op.enter(c, keyOn)
 		return
@@ -208,7 +212,7 @@ func (c *Combine) fast() {
 		propulsion: drawnKW(wheel),
 		header:     r.grip * (headerKWPerM*c.width*relative + headerKWPerTH*(f.topMOG+f.topGrain)),
 		feeder:     r.grip * feederCrop * (perMOG*f.topMOG + perGrain*f.topGrain),
-		shoe:       r.grip * (shoeBase*c.crop.BaseKW*size*relative + shoeCrop*(perMOG*f.shoeMOG+perGrain*f.shoeGrain)),
+		shoe:       r.grip * (shoeBase*c.crop.BaseKW*size*relative*c.levers.effects[onShoePower] + shoeCrop*(perMOG*f.shoeMOG+perGrain*f.shoeGrain)),
 		chopper:    r.grip * (chopperKW*size*relative + chopperMOG*f.chopMOG),
 		auxiliary:  c.auxiliaryKW(relative),
 		unloading:  c.model.UnloadKW * c.body.auger,
@@ -229,6 +233,7 @@ func (c *Combine) auxiliaryKW(relative float64) float64 {
 func (c *Combine) slow() {
 	c.script.step(c)
 	c.op.step(c)
+	c.leversStep()
 	c.field.step(c)
 	c.flow.step(c)
 	c.bodyStep()

@@ -27,8 +27,24 @@
 //	kind = "silent"
 //	signal = "engine_load_pct"
 //
+//	[settings]
+//	concave = 14
+//	[limits]
+//	rotor_speed_rpm = { max = 760 }
+//
 // The same scenario and seed give the same frames, byte for byte, on one
 // processor architecture (another may round floating point differently).
+//
+// # Levers
+//
+// The machine can be set, well or badly: ground_speed, rotor_speed, concave,
+// fan_speed, upper_sieve, lower_sieve, cut_height and reel act on losses,
+// returns, grain, trash and power, against one another. What each raises and
+// lowers, and who says so, stands at effectsOf. Settings in the scenario hold
+// from the start, Set moves a lever while the machine works, Missettings draws a
+// machine that is badly set. Ground and Sample are what somebody would find who
+// stops and looks, Condition is how the machine truly does, Best how it could.
+// At the crop's usual settings no lever has any effect.
 //
 // # What the truth means
 //

@@ -94,7 +94,10 @@ func (o *operator) cut(c *Combine, t float64) {
 	if t >= o.nextLook && !held && !slowing {
 		o.nextLook = t + c.habit.between(4, 10)
 		miss := likes - seen
-		if math.Abs(miss) > 2.5 {
+		switch {
+		case c.levers.holdsSpeed:
+			o.passSpeed = clamp(c.levers.at[leverSpeed], 0.88*o.passSpeed, 1.05*o.passSpeed)
+		case math.Abs(miss) > 2.5:
 			o.passSpeed *= 1 + clamp(0.010*miss, -0.12, 0.05)
 		}
 		o.passSpeed = c.obeys(clamp(o.passSpeed, 1.2, c.crop.TopKMH))

@@ -59,6 +59,8 @@ type flow struct {
 	separationX, cleaningX float64
 	returns                float64 // of a usual amount
 	broken, trash          float64 // of a usual amount
+	unthreshed             float64 // of a usual amount
+	headerPct              float64 // of the crop
 
 	// What trouble multiplies.
 	density, moreTough, bunch                 float64
@@ -83,13 +85,14 @@ func (f *flow) step(c *Combine) {
 	f.tough = (1 + 0.2*damp) * f.moreTough
 	f.moisturePct = max(4, c.crop.MoisturePct+3*damp+c.field.moistWhere)
 
+	e := &c.levers.effects
 	cutGrain := 0.0
 	if c.op.inCrop && c.headerWorking() {
 		cutGrain = c.op.cutWidthM * c.speedMS * 3.6 * c.crop.YieldTHa * c.field.density * f.density / 10
-		cutGrain *= max(0, 1+f.bunch*math.Sin(2*math.Pi*c.seconds()/4.2))
+		cutGrain *= max(0, 1+max(f.bunch, e[onBunch])*math.Sin(2*math.Pi*c.seconds()/4.2))
 	}
 	f.cutGrain = cutGrain
-	f.cutMOG = cutGrain * c.crop.MOGRatio
+	f.cutMOG = cutGrain * c.crop.MOGRatio * e[onMOG]
 	f.head = (f.head + 1) % ringLen
 	f.grain[f.head] = f.headerG.step(f.cutGrain, slowS, 0.8) + lumpGrain*f.lumpMOG/c.crop.MOGRatio
 	f.mog[f.head] = f.headerM.step(f.cutMOG, slowS, 0.8) + f.lumpMOG
@@ -117,25 +120,56 @@ func (f *flow) step(c *Combine) {
 	f.tankTH = f.sensorGrain
 	f.moistSeen = f.moistS.step(f.past(&f.moist, moistDelay), slowS, 10)
 
-	// Losses are convex in MOG feed: loss = a F^b with b about 3.5 (the form
-	// of the Michigan State study of 1967; the numbers are illustrative).
 	rotorSlow := clamp(1-c.rot.omega/c.rot.nominal, 0, 1)
 	x := f.lossMOG / f.referenceMOG
 	f.separationX = x
-	f.separationPct = min(25, 1.1*math.Pow(x, 3.5)*max(0.3, 1+0.9*damp)*(1+3*rotorSlow)*f.moreSeparation)
+	f.separationPct = min(25, separationLaw(x, damp)*(1+3*rotorSlow)*f.moreSeparation*e[onSeparation])
 	z := cleanMOG / f.referenceMOG
 	f.cleaningX = z
 	slope := 1 + 60*c.field.crossGrade*c.field.crossGrade
-	f.cleaningPct = min(25, 0.7*math.Pow(z, 4)*slope*max(0.4, 1-0.6*damp)*f.moreCleaning)
+	f.cleaningPct = min(25, cleaningLaw(z, damp, slope)*f.moreCleaning*e[onCleaning])
 
 	f.sent[f.head] = f.returns
-	made := 0.7 * math.Pow(clamp(z/0.85, 0, 3), 1.5) * f.moreReturns
-	f.returns = min(12, made+0.3*f.past(&f.sent, returnsLoop))
+	made := (1 - againShare) * returnsLaw(z) * f.moreReturns
+	if c.levers.touched {
+		made *= e.returns()
+	}
+	f.returns = min(12, made+againShare*f.past(&f.sent, returnsLoop))
 	if f.rotorMOG > 0.1*f.referenceMOG {
 		full := f.rotorMOG / f.referenceMOG
-		f.broken = (1.25 - 0.3*full) * max(0.5, 1-damp*0.6) * f.moreBroken
-		f.trash = (0.7 + 0.4*full) * f.moreTrash
+		f.broken = brokenLaw(full, damp) * f.moreBroken * e[onBroken]
+		f.trash = trashLaw(full) * f.moreTrash * e[onTrash]
+		f.unthreshed = unthreshedLaw(full, damp) * e[onUnthreshed]
 	}
+	f.headerPct = headerLossPct(&c.crop, c.speedMS*3.6/c.levers.usual[leverSpeed], damp) * e[onHeaderLoss]
+	c.seen.step(c)
+}
+
+// The laws by which losses and quality follow the feed, of MOG over its
+// reference, and the damp of the straw. Loss = a F^b with b about 3.5 is the
+// form of the Michigan State study of 1967; the numbers are illustrative.
+func separationLaw(x, damp float64) float64 {
+	return 1.1 * math.Pow(x, 3.5) * max(0.3, 1+0.9*damp)
+}
+
+func cleaningLaw(z, damp, slope float64) float64 {
+	return 0.7 * math.Pow(z, 4) * slope * max(0.4, 1-0.6*damp)
+}
+
+// againShare of the returns comes back as returns.
+const againShare = 0.3
+
+func returnsLaw(z float64) float64         { return math.Pow(clamp(z/0.85, 0, 3), 1.5) }
+func brokenLaw(full, damp float64) float64 { return (1.25 - 0.3*full) * max(0.5, 1-damp*0.6) }
+func trashLaw(full float64) float64        { return 0.7 + 0.4*full }
+func unthreshedLaw(full, damp float64) float64 {
+	return math.Exp(0.8*(full-0.86)) * max(0.5, 1+0.6*damp)
+}
+
+// headerLossPct is grain lost at the header at its usual settings, in % of the
+// crop: more when the machine goes faster, and when the crop is dry.
+func headerLossPct(c *Crop, speed, damp float64) float64 {
+	return grains[c.Name].headerPct * math.Pow(max(speed, 0.1), 0.8) * max(0.5, 1-0.4*damp)
 }
 
 // feedTH is the crop entering the threshing element, grain and MOG together.

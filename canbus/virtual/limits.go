@@ -44,7 +44,7 @@ func brokenIsHigh(r *recorder, t float64) int     { return r.broken.active(t) }
 func trashIsHigh(r *recorder, t float64) int      { return r.trash.active(t) }
 
 // settingSignals are the signals that may have a limit.
-var settingSignals = [...]string{"ground_speed_kmh", "rotor_speed_rpm", "fan_speed_rpm", "concave_mm", "upper_sieve_mm", "lower_sieve_mm"}
+var settingSignals = [...]string{"ground_speed_kmh", "rotor_speed_rpm", "fan_speed_rpm", "concave_mm", "upper_sieve_mm", "lower_sieve_mm", "header_height_mm"}
 
 // bound is the limit of the scenario that a relief speaks of.
 func (l relief) bound(limits map[string]Limit) *float64 {
@@ -69,6 +69,8 @@ func (c *Combine) shown(signal string) float64 {
 		return c.crop.UpperMM
 	case "lower_sieve_mm":
 		return c.crop.LowerMM
+	case "header_height_mm":
+		return c.body.headerMM
 	}
 	return 0
 }
@@ -89,6 +91,8 @@ func usualSetting(m *Model, c *Crop, signal string, loadPct float64) float64 {
 		return c.UpperMM
 	case "lower_sieve_mm":
 		return c.LowerMM
+	case "header_height_mm":
+		return c.CutMM
 	}
 	return 0
 }

@@ -165,7 +165,7 @@ func fillSelectedSpeed(c *Combine, d *[8]byte) bool {
 
 // fillHitch reports the header as the front hitch.
 func fillHitch(c *Combine, d *[8]byte) bool {
-	d[0] = byte(raw(100*(c.body.headerMM-c.crop.CutMM+150)/1100, 0.4, 0, 1))
+	d[0] = byte(raw(100*(c.body.headerMM-c.levers.usual[leverCut]+150)/1100, 0.4, 0, 1))
 	d[1] = 0x3F
 	if c.headerWorking() {
 		d[1] |= 1 << 6

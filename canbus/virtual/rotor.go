@@ -6,9 +6,10 @@ package virtual
 type rotor struct {
 	inertia   float64 // kg m2
 	ratio     float64 // rotor speed over engine speed, without slip
-	nominal   float64 // rad/s at the engine's reference speed
+	nominal   float64 // rad/s at the engine's reference speed, as it is set
+	usual     float64 // nominal at the crop's usual setting
 	beltNm    float64 // most torque of the belt, at the rotor
-	baseNm    float64 // windage and friction at nominal speed
+	baseNm    float64 // windage and friction at usual speed
 	cropNm    float64 // torque that the crop asks for
 	grip      float64 // 0 clutch open to 1 closed
 	omega     float64 // rad/s
@@ -23,11 +24,17 @@ const usualSlip = 0.012
 
 func newRotor(m *Model, c *Crop, e *engine) rotor {
 	r := rotor{inertia: m.RotorInertia}
-	r.nominal = 2 * c.TipMS / m.RotorDiameterM
-	r.ratio = r.nominal / radPerS(e.reference()) / (1 - usualSlip)
+	r.set(2*c.TipMS/m.RotorDiameterM, e)
+	r.usual = r.nominal
 	r.beltNm = beltKW(m, c) * 1000 / r.nominal
 	r.baseNm = rotorBase * c.BaseKW * sizeOf(m) * 1000 / r.nominal
 	return r
+}
+
+// set sets the speed that the rotor has at the engine's reference speed.
+func (r *rotor) set(nominal float64, e *engine) {
+	r.nominal = nominal
+	r.ratio = r.nominal / radPerS(e.reference()) / (1 - usualSlip)
 }
 
 // step advances the rotor; it returns the power that its drive draws, in kW.
@@ -44,7 +51,7 @@ func (r *rotor) step(engineRPM, stepS float64) float64 {
 			r.transmits = max(most*slip/creep, -0.3*most)
 		}
 	}
-	load := r.baseNm*r.omega/r.nominal + 0.02*r.baseNm
+	load := r.baseNm*r.omega/r.usual + 0.02*r.baseNm
 	if r.omega > 0 {
 		load += r.cropNm
 	}

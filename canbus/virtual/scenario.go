@@ -33,7 +33,10 @@ type Scenario struct {
 	// Limits are the owner's own limits of settings, by the name of the signal.
 	// The operator drives within those of ground speed.
 	Limits map[string]Limit `toml:"limits"`
-	Events []Trouble        `toml:"event"`
+	// Settings are levers that are not at the crop's usual setting from the
+	// start, each in its unit; see Combine.Set.
+	Settings map[string]float64 `toml:"settings"`
+	Events   []Trouble          `toml:"event"`
 }
 
 // Trouble is something that happens. What befalls crop or machine waits after
@@ -170,6 +173,7 @@ func (s Scenario) Validate() []*problem.Problem {
 	between("uneven", d.Uneven, 0, 0.4)
 	between("load_pct", d.LoadPct, 40, 95)
 	all = append(all, validateLimits(d.Limits)...)
+	all = append(all, d.validateSettings()...)
 	for i := range d.Events {
 		e := &d.Events[i]
 		key := fmt.Sprintf("event[%d].", i)

@@ -202,7 +202,7 @@ func (f *flow) cropKW(c *Combine, grain, mog float64) float64 {
 
 // rotorNm is the torque that a feed asks of the rotor.
 func (f *flow) rotorNm(c *Combine, grain, mog float64) float64 {
-	return rotorCrop * f.tough * (c.crop.PerMOG*mog + c.crop.PerGrain*grain) * 1000 / c.rot.nominal
+	return rotorCrop * f.tough * (c.crop.PerMOG*mog + c.crop.PerGrain*grain) * 1000 / c.rot.usual * c.levers.effects[onTorque]
 }
 
 // run is what trouble does while it lasts; at is the time since it began.

@@ -66,6 +66,7 @@ type recorder struct {
 	// Levels of the relative sensors at comfortable fullness, at this hour.
 	daySep, dayClean, usualS                                    float64
 	usualCrop                                                   float64 // % of grain
+	dayEffects                                                  effects // of the levers, likewise
 	usualSep, usualClean, usualReturns, usualBroken, usualTrash float64
 
 	spans    []span
@@ -282,14 +283,15 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 		w.step(t, only(settled, l))
 	}
 	s := &c.sense
-	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, c.flow.moreSeparation, !c.sc.LossSaturated && c.set.own)
-	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.flow.moreCleaning, c.set.own)
-	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.flow.moreReturns, c.set.own)
-	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.flow.moreBroken, c.set.own)
+	moved := func(i int) float64 { return c.levers.effects[i] / r.dayEffects[i] }
+	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, c.flow.moreSeparation*moved(onSeparation), !c.sc.LossSaturated && c.set.own)
+	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.flow.moreCleaning*moved(onCleaning), c.set.own)
+	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.flow.moreReturns*c.levers.effects.returns()/r.dayEffects.returns(), c.set.own)
+	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.flow.moreBroken*moved(onBroken), c.set.own)
 	// Where the two parts of it are heard, they explain the whole. Its sensor
 	// gives percent of grain, as it is.
-	level(&r.cropLoss, c.flow.separationPct+c.flow.cleaningPct, r.usualCrop, 0, 0.45, max(c.flow.moreSeparation, c.flow.moreCleaning), c.set.process && !c.set.own)
-	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.flow.moreTrash, c.set.own)
+	level(&r.cropLoss, c.flow.separationPct+c.flow.cleaningPct, r.usualCrop, 0, 0.45, max(c.flow.moreSeparation*moved(onSeparation), c.flow.moreCleaning*moved(onCleaning)), c.set.process && !c.set.own)
+	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.flow.moreTrash*moved(onTrash), c.set.own)
 	r.holding(c, t, settled)
 }
 
@@ -302,9 +304,15 @@ func (r *recorder) usual(c *Combine, cuts bool) {
 	f := &c.flow
 	damp := dew(c.hour()) - 0.25
 	if r.usualS == 0 {
-		r.daySep, r.dayClean = max(0.3, 1+0.9*damp), max(0.4, 1-0.6*damp)
+		r.dayEffects = c.levers.aim
+		r.daySep, r.dayClean = max(0.3, 1+0.9*damp)*r.dayEffects[onSeparation], max(0.4, 1-0.6*damp)*r.dayEffects[onCleaning]
 	}
 	r.usualS += slowS
+	if cuts {
+		for i, now := range c.levers.effects {
+			r.dayEffects[i] += share * (now - r.dayEffects[i])
+		}
+	}
 	if cuts && f.separationX > 0.5 && f.cleaningX > 0.5 {
 		r.daySep += share * (f.separationPct/(1.1*math.Pow(f.separationX, 3.5)*f.moreSeparation) - r.daySep)
 		r.dayClean += share * (f.cleaningPct/(0.7*math.Pow(f.cleaningX, 4)*f.moreCleaning) - r.dayClean)
@@ -312,9 +320,9 @@ func (r *recorder) usual(c *Combine, cuts bool) {
 	r.usualCrop = 1.1*math.Pow(comfortable, 3.5)*r.daySep + 0.7*math.Pow(comfortable, 4)*r.dayClean
 	r.usualSep = level(1.1*math.Pow(comfortable, 3.5)*r.daySep, separationScale)
 	r.usualClean = level(0.7*math.Pow(comfortable, 4)*r.dayClean, cleaningScale)
-	r.usualReturns = level(math.Pow(comfortable/0.85, 1.5), returnsScale)
-	r.usualBroken = level(max(0.5, 1-0.6*damp), brokenScale)
-	r.usualTrash = level(1.08, trashScale)
+	r.usualReturns = level(math.Pow(comfortable/0.85, 1.5)*r.dayEffects.returns(), returnsScale)
+	r.usualBroken = level(max(0.5, 1-0.6*damp)*r.dayEffects[onBroken], brokenScale)
+	r.usualTrash = level(1.08*r.dayEffects[onTrash], trashScale)
 }
 
 // dropLevel compares the feed with its own minute before it fell.

@@ -12,8 +12,8 @@ type value struct {
 
 func (c *Combine) values() []message {
 	const ms100, s1 = 10, 100
-	mm := func(v float64) func(*Combine) (int32, bool) {
-		return func(*Combine) (int32, bool) { return int32(v + 0.5), true }
+	mm := func(lever int) func(*Combine) (int32, bool) {
+		return func(c *Combine) (int32, bool) { return int32(c.levers.at[lever] + 0.5), true }
 	}
 	flag := func(on func(*Combine) bool) func(*Combine) (int32, bool) {
 		return func(c *Combine) (int32, bool) {
@@ -28,9 +28,9 @@ func (c *Combine) values() []message {
 		{elementHeader, 62, 2 * ms100, 25, func(c *Combine) (int32, bool) { return int32(c.body.headerMM + 0.5), true }},
 		{elementHeader, 237, ms100, 1, flag((*Combine).headerWorking)},
 		{elementHeader, 141, ms100, 1, flag(func(c *Combine) bool { return c.headerWorking() && c.threshing() && c.speedMS > 0.14 })},
-		{elementSeparator, 243, s1, 1, mm(c.crop.LowerMM)},
-		{elementSeparator, 247, s1, 1, mm(c.crop.UpperMM)},
-		{elementSeparator, 251, s1, 1, mm(c.crop.ConcaveMM)},
+		{elementSeparator, 243, s1, 1, mm(leverLower)},
+		{elementSeparator, 247, s1, 1, mm(leverUpper)},
+		{elementSeparator, 251, s1, 1, mm(leverConcave)},
 		{elementSeparator, 255, s1, 80, func(c *Combine) (int32, bool) {
 			return int32(c.crop.FanRPM / 60 * 1000 * c.rot.grip * c.eng.rpm / c.eng.reference()), true
 		}},

@@ -28,7 +28,8 @@ func (f *fit) plan(n int, c Criteria) float64 {
 
 // Needed is how many seconds of steady work after a change it takes to tell a
 // fall of Criteria.WorthPct in nine cases of ten, given the work before it. To
-// tell a rise as surely it must be twice to three times as large. It is 0 if a quarter of an hour does not do, or nothing can be said.
+// tell a rise as surely it must be some three times as large. It is 0 if a
+// quarter of an hour does not do, or nothing can be said.
 func Needed(before *Window, c Criteria) int {
 	c = c.usual()
 	if before.n < LeastSeconds/blockS {

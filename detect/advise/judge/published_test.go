@@ -8,6 +8,8 @@ import (
 	"os"
 	"strconv"
 	"testing"
+
+	"chaffinch/internal/outside"
 )
 
 // table reads a file of testdata/statistics; its sources are in the README there.
@@ -220,4 +222,17 @@ func blockMeans(x []float64, n int) []float64 {
 		means = append(means, m)
 	}
 	return means
+}
+
+// H110: two points of a wheat field, loss over speed, are a power of 1.5.
+func TestExponentAgainstPublished(t *testing.T) {
+	p := outside.PublishedRow(t, "H110")
+	var w series
+	for _, point := range [][2]string{{"v1_kmh", "loss1_pct"}, {"v2_kmh", "loss2_pct"}} {
+		for range 4 {
+			w.feed = append(w.feed, p.In[point[0]])
+			w.y = append(w.y, p.In[point[1]])
+		}
+	}
+	near(t, p.ID, exponent([2]series{w, w}), p.Want, p.Tolerance)
 }

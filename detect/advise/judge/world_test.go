@@ -9,7 +9,7 @@ import (
 	"chaffinch/canbus/signal"
 )
 
-var runs = flag.Int("runs", 100, "simulated comparisons a line")
+var runs = flag.Int("runs", 60, "simulated comparisons a line")
 
 // world makes seconds of work as a machine with a loss sensor might give them.
 type world struct {

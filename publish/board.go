@@ -3,6 +3,7 @@ package publish
 import (
 	"slices"
 	"sync"
+	"time"
 
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
@@ -18,7 +19,8 @@ type Alert struct {
 	Since    signal.Instant // when its condition first held
 }
 
-// Board is what is true now: the active alerts and the newest live values.
+// Board is what is true now: the active alerts, the open prompt, the checks
+// that are wanted, the newest verdict and live values, and the last hour.
 // Every output reads it, so that all tell the same. It may be used from
 // several goroutines; what it returns is the caller's own or never changes.
 type Board struct {
@@ -30,6 +32,13 @@ type Board struct {
 	live    []byte   // the newest payload; replaced, not written to
 	liveAt  signal.Instant
 	lives   uint64
+	prompt  []byte  // the open one, as on its topic
+	verdict []byte  // the newest
+	checks  []asked // that are wanted
+	day     day
+	history history
+	heard   heard
+	setup   SetupNow
 	changed chan struct{} // closed at the next change
 }
 
@@ -55,6 +64,7 @@ func (b *Board) Topics() Topics { return b.topics }
 func (b *Board) Apply(e *detect.Event, payload []byte) []Message {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.remember(payload)
 	out := []Message{{Topic: b.topics.Event(), Payload: payload, QoS: 1}}
 	topic := b.topics.Alert(e.Kind, e.Subject)
 	alert := Message{Topic: topic, Payload: payload, QoS: 1, Retain: true}
@@ -94,6 +104,12 @@ func (b *Board) Live(m Moment) (msg Message, ok bool) {
 	}
 	b.liveAt = now
 	b.lives++
+	b.heard.take(m)
+	var date *time.Time
+	if t, ok := b.clock.date(now); ok {
+		date = &t
+	}
+	b.history.add(m.State, date)
 	b.live = appendLive(make([]byte, 0, 3072), b.lives, m, b.listed(), b.clock)
 	b.touch()
 	return b.liveMessage(), true
@@ -114,7 +130,8 @@ func (b *Board) Newest() []byte {
 }
 
 // Retained is every retained message as it should stand now, but for live:
-// availability first, then the alerts in the order raised.
+// availability first, then the alerts in the order raised, then the open
+// prompt.
 func (b *Board) Retained() []Message {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -122,6 +139,9 @@ func (b *Board) Retained() []Message {
 	out = append(out, Message{Topic: b.topics.Availability(), Payload: []byte(Online), QoS: 1, Retain: true})
 	for _, p := range b.alerts {
 		out = append(out, Message{Topic: p.topic, Payload: p.payload, QoS: 1, Retain: true})
+	}
+	if b.prompt != nil {
+		out = append(out, Message{Topic: b.topics.Prompt(), Payload: b.prompt, QoS: 1, Retain: true})
 	}
 	return out
 }

@@ -9,11 +9,6 @@ import (
 // Schema is the version of the event object.
 const Schema = 1
 
-// EventID names an event for ever: run and number.
-func EventID(boot, number uint64) string {
-	return "e" + strconv.FormatUint(boot, 10) + "-" + strconv.FormatUint(number, 10)
-}
-
 // AppendEvent appends the event object, without a line end. The keys come in
 // the order that is promised; the same event and clock give the same bytes.
 // Dates that are not known are null, and so is what is not over.

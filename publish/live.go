@@ -35,6 +35,8 @@ type Moment struct {
 	State  *machine.State
 	Bus    Bus
 	Health []Item // what is not well, in a fixed order
+	// Route names the way by which a reading came. May be nil.
+	Route func(signal.Route) string
 }
 
 // appendLive appends the payload of the topic live.

@@ -49,6 +49,23 @@ func (t Topics) Alert(kind, subject string) string {
 // Alerts is the filter that matches every alert.
 func (t Topics) Alerts() string { return t.base + "alert/#" }
 
+// Prompt is the open prompt, retained, or empty. Each prompt also comes once
+// when it opens and once when it closes, not retained; its phase tells.
+func (t Topics) Prompt() string { return t.base + "prompt" }
+
+// Verdict is whether a change helped, not retained.
+func (t Topics) Verdict() string { return t.base + "verdict" }
+
+// Check is each check that is asked for, withdrawn or told, not retained.
+func (t Topics) Check() string { return t.base + "check" }
+
+// Note is what else the adviser tells: settings that were changed, targets, and
+// remarks; not retained.
+func (t Topics) Note() string { return t.base + "note" }
+
+// Shift is the summary of a shift, not retained.
+func (t Topics) Shift() string { return t.base + "shift" }
+
 // Inputs stands before the topics that are written to the program.
 func (t Topics) Inputs() string { return t.base + "do/" }
 

@@ -43,7 +43,7 @@ func (e *edit) append(r *Record, queue bool) error {
 			return err
 		}
 	}
-	if r.Kind == Pool {
+	if r.Kind.onlyNewest() {
 		return e.onlyNewest(r)
 	}
 	if r.Kind != Event {

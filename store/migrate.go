@@ -12,7 +12,17 @@ import (
 type migration func(*bolt.Tx) error
 
 // migrations holds at n-1 the step from schema n to n+1.
-var migrations = [Schema - 1]migration{}
+var migrations = [Schema - 1]migration{
+	// 2: what the adviser tells and remembers, and what it is told.
+	func(tx *bolt.Tx) error {
+		for _, k := range []Kind{Judged, Note, Input, Memory} {
+			if _, err := tx.CreateBucket([]byte(bucketNames[k])); err != nil {
+				return err
+			}
+		}
+		return nil
+	},
+}
 
 // migrate runs the steps that a file of schema from lacks.
 func migrate(tx *bolt.Tx, from uint32, steps []migration) (uint32, error) {

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -16,11 +17,11 @@ import (
 
 var update = flag.Bool("update", false, "write the fixture of this schema anew")
 
-const fixture = "../testdata/store/v1.db"
+var fixture = fmt.Sprintf("../testdata/store/v%d.db", Schema)
 
-// fixtureRecords is what stands in the fixtures of all schemas.
-func fixtureRecords() []Record {
-	return []Record{
+// fixtureRecords is what stands in the fixture of a schema.
+func fixtureRecords(schema int) []Record {
+	all := []Record{
 		{Kind: Event, ID: "0123456789abcdef-1-1", Phase: detect.Raised, Priority: detect.High, At: 5e9, Send: true, Payload: []byte(`{"schema":1,"kind":"rotor-slowing"}`)},
 		{Kind: Event, ID: "0123456789abcdef-1-1", Phase: detect.Ended, Priority: detect.High, At: 9e9, Send: true, Payload: []byte(`{"schema":1,"kind":"rotor-slowing","duration_s":4}`)},
 		{Kind: Event, ID: "0123456789abcdef-1-2", Phase: detect.Raised, Priority: detect.Low, At: 12e9, Send: true, Payload: []byte(`{"schema":1,"kind":"spare-capacity"}`)},
@@ -29,6 +30,15 @@ func fixtureRecords() []Record {
 		{Kind: Shift, ID: "s1", Phase: detect.Ended, At: 40e9, Payload: []byte(`{}`)},
 		{Kind: History, Phase: detect.Ended, At: 50e9, Payload: []byte(`{}`)},
 	}
+	if schema < 2 {
+		return all
+	}
+	return append(all,
+		Record{Kind: Judged, ID: "p1", Phase: detect.Ended, At: 51e9, Payload: []byte(`{}`)},
+		Record{Kind: Note, ID: "n1", Phase: detect.Ended, At: 52e9, Payload: []byte(`{}`)},
+		Record{Kind: Input, ID: "i1", Phase: detect.Ended, At: 53e9, Payload: []byte(`{}`)},
+		Record{Kind: Memory, ID: "adviser", Phase: detect.Ended, At: 54e9, Payload: []byte(`{}`)},
+	)
 }
 
 func TestReadsEveryReleasedSchema(t *testing.T) {
@@ -39,7 +49,8 @@ func TestReadsEveryReleasedSchema(t *testing.T) {
 	if err != nil || len(all) != Schema {
 		t.Fatalf("%d fixtures for schema %d: %v", len(all), Schema, err)
 	}
-	for _, name := range all {
+	for i, name := range all { // in the order of schemas, of which there are less than ten
+		schema := i + 1
 		data, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)
@@ -56,7 +67,11 @@ func TestReadsEveryReleasedSchema(t *testing.T) {
 		for k := range kindCount {
 			got = append(got, readAll(t, s, k)...)
 		}
-		for i, want := range fixtureRecords() {
+		records := fixtureRecords(schema)
+		if len(got) != len(records) {
+			t.Fatalf("%s: %d records, should be %d", name, len(got), len(records))
+		}
+		for i, want := range records {
 			r := got[i]
 			if r.ID != want.ID || r.At != want.At || r.Phase != want.Phase || string(r.Payload) != string(want.Payload) {
 				t.Errorf("%s: record %d is %+v", name, i, r)
@@ -64,6 +79,12 @@ func TestReadsEveryReleasedSchema(t *testing.T) {
 		}
 		if m, err := s.OutboxNext(0); err != nil || len(m) != 2 {
 			t.Errorf("%s: %d messages, %v", name, len(m), err)
+		}
+		// What an older program left can be added to.
+		later := appendAll(t, s, Record{Kind: Memory, ID: "adviser", Phase: detect.Ended, Payload: []byte(`{"later":1}`)},
+			Record{Kind: Judged, ID: "p9", Phase: detect.Ended, Payload: []byte(`{}`)})
+		if m := readAll(t, s, Memory); len(m) != 1 || m[0].Key != later[0].Key || s.Count(Memory) != 1 {
+			t.Errorf("%s: %d memories, count %d", name, len(m), s.Count(Memory))
 		}
 		d, err := s.Dates()
 		if date, source, ok := d.Date(1, 60e9); err != nil || !ok || source != BusTime || !date.Equal(time.Date(2026, 7, 1, 6, 1, 0, 0, time.UTC)) {
@@ -74,9 +95,9 @@ func TestReadsEveryReleasedSchema(t *testing.T) {
 }
 
 func writeFixture(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "v1.db")
+	path := filepath.Join(t.TempDir(), "new.db")
 	s := open(t, path, Options{})
-	r := appendAll(t, s, fixtureRecords()...)
+	r := appendAll(t, s, fixtureRecords(Schema)...)
 	if err := s.AppendWall(Wall{At: signal.Instant(0), Time: time.Date(2026, 7, 1, 6, 0, 0, 0, time.UTC), Source: BusTime}); err != nil {
 		t.Fatal(err)
 	}

@@ -1,14 +1,22 @@
 package store
 
-// MaxPools is how many pools are kept. They do not grow old: a machine may have
-// told its pool once, years ago.
-const MaxPools = 64
+const (
+	// MaxPools is how many pools are kept. They do not grow old: a machine may
+	// have told its pool once, years ago.
+	MaxPools = 64
+	// MaxMemories is how many memories are kept.
+	MaxMemories = 8
+)
 
-// onlyNewest deletes the pools that r takes the place of: the one before it
-// under its id, and the oldest when there are more than MaxPools.
+// onlyNewest deletes the records that r takes the place of: the one before it
+// under its id, and the oldest when there are too many.
 func (e *edit) onlyNewest(r *Record) error {
+	most := MaxPools
+	if r.Kind == Memory {
+		most = MaxMemories
+	}
 	var replaced, others [][]byte
-	c := e.bucket(int(Pool)).Cursor()
+	c := e.bucket(int(r.Kind)).Cursor()
 	for key, value := c.First(); key != nil; key, value = c.Next() {
 		k, ok := parseKey(key)
 		if ok && k == r.Key {
@@ -21,8 +29,8 @@ func (e *edit) onlyNewest(r *Record) error {
 		}
 		others = append(others, key)
 	}
-	if n := len(others) + 1 - MaxPools; n > 0 {
+	if n := len(others) + 1 - most; n > 0 {
 		replaced = append(replaced, others[:n]...)
 	}
-	return e.deleteAll(int(Pool), replaced)
+	return e.deleteAll(int(r.Kind), replaced)
 }

@@ -20,7 +20,11 @@ func (s *Store) Read(k Kind, from Key, limit int) (records []Record, next Key, e
 		limit = readChunk
 	}
 	err = s.view(func(tx *bolt.Tx) error {
-		c := tx.Bucket([]byte(bucketNames[k])).Cursor()
+		b := tx.Bucket([]byte(bucketNames[k]))
+		if b == nil {
+			return nil // read-only, of a schema that had not this kind
+		}
+		c := b.Cursor()
 		key, value := c.Seek(from.bytes())
 		for n := 0; key != nil; n++ {
 			if n == limit {

@@ -12,13 +12,21 @@ type Kind uint8
 
 const (
 	Event   Kind = iota // one phase of an event
-	Prompt              // advice, its answer and its verdict
+	Prompt              // a prompt that opened or closed
 	Check               // an operator's check: tank sample, ground count, returns sample
 	Shift               // a shift's summary
 	Pool                // a device descriptor pool; of each id the newest alone is kept
 	History             // roll-ups; the only kind that may be lost, and the first to go
+	Judged              // a verdict: whether a change helped
+	Note                // a setting that was changed, targets, remarks: the day's journal
+	Input               // what somebody told the program
+	Memory              // what a part of the program remembers; of each id the newest alone is kept
 	kindCount
 )
+
+// onlyNewest tells whether of each id of a kind the newest alone is kept. Such
+// records are not sent and do not grow old.
+func (k Kind) onlyNewest() bool { return k == Pool || k == Memory }
 
 // String is the name of the kind's bucket.
 func (k Kind) String() string {
@@ -32,7 +40,7 @@ func (k Kind) String() string {
 const (
 	MaxID      = 255       // bytes
 	MaxPayload = 60 * 1024 // bytes; a string of MQTT holds 65,535
-	MaxPool    = 256 << 10 // bytes of a Pool, which is not sent
+	MaxPool    = 256 << 10 // bytes of a Pool or a Memory, which are not sent
 )
 
 // Record is one thing that is kept. The store does not look into Payload.
@@ -56,11 +64,11 @@ func (r *Record) check() error {
 		return fmt.Errorf("store: record %q: kind %d does not exist", r.ID, r.Kind)
 	case len(r.ID) > MaxID || r.Kind == Event && r.ID == "":
 		return fmt.Errorf("store: %s record: id of %d bytes; 1 to %d are allowed", r.Kind, len(r.ID), MaxID)
-	case r.Kind == Pool && r.Send:
-		return fmt.Errorf("store: record %q: a pool is not sent", r.ID)
+	case r.Kind.onlyNewest() && r.Send:
+		return fmt.Errorf("store: record %q: a %s is not sent", r.ID, r.Kind)
 	}
 	most := MaxPayload
-	if r.Kind == Pool {
+	if r.Kind.onlyNewest() {
 		most = MaxPool
 	}
 	if len(r.Payload) > most {

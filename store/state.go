@@ -3,22 +3,24 @@ package store
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 )
 
 // Schema is the version of the file's layout that this code writes.
-const Schema = 1
+const Schema = 2
 
 // bucketCount is the number of buckets besides meta: the kinds and the three below.
 const (
 	wallBucket   = int(kindCount)
 	outboxBucket = int(kindCount) + 1
 	activeBucket = int(kindCount) + 2 // events that are not ended: id to last key
-	bucketCount  = int(kindCount) + 3
+	others       = 3
+	bucketCount  = int(kindCount) + others
 )
 
-var bucketNames = [bucketCount]string{"event", "prompt", "check", "shift", "pool", "history", "wall", "outbox", "active"}
+var bucketNames = [bucketCount]string{"event", "prompt", "check", "shift", "pool", "history", "verdict", "note", "input", "memory", "wall", "outbox", "active"}
 
 const metaBucket = "meta"
 
@@ -54,7 +56,24 @@ func decodeState(value []byte) (st state, err error) {
 	if err := json.Unmarshal(p, &st); err != nil {
 		return state{}, fmt.Errorf("%w: state: %w", ErrDamaged, err)
 	}
+	if st.Schema > Schema {
+		return st, nil // not ours to read
+	}
+	kinds := kindsOf(st.Schema)
+	if len(st.Counts) != kinds+others {
+		return state{}, fmt.Errorf("%w: state: %d counts", ErrDamaged, len(st.Counts))
+	}
+	// Kinds that the schema had not stand empty between its own and the rest.
+	st.Counts = slices.Insert(st.Counts, kinds, make([]uint64, int(kindCount)-kinds)...)
 	return st, nil
+}
+
+// kindsOf is how many kinds, the first of today's, a schema has buckets for.
+func kindsOf(schema uint32) int {
+	if schema < 2 {
+		return int(History) + 1
+	}
+	return int(kindCount)
 }
 
 func writeState(tx *bolt.Tx, st state) error {

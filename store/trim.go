@@ -152,15 +152,16 @@ func isOlder(d Dates, boot uint32, r *Record, now time.Time, age time.Duration) 
 	return ok && source != UnsetClock && now.Sub(date) > age
 }
 
-// givingUp is the order in which kinds go when the store is full.
-var givingUp = [kindCount]Kind{History, Shift, Prompt, Check, Pool, Event}
+// givingUp is the order in which kinds go when the store is full. Memories are
+// few and stay.
+var givingUp = [...]Kind{History, Shift, Input, Prompt, Note, Judged, Check, Pool, Event}
 
 // Crowded tells whether the store is so full that Trim would make room.
 func (s *Store) Crowded() bool { return s.Used() > s.opts.MaxBytes/10*9 }
 
 // Trim deletes the oldest records: those older than KeepFor but for pools, and when the
-// store is over nine tenths of MaxBytes, the oldest history, then shifts,
-// prompts, checks and pools, and events last. When the disk is full while the store
+// store is over nine tenths of MaxBytes, the oldest history, then shifts, inputs,
+// prompts, notes, verdicts, checks and pools, and events last. When the disk is full while the store
 // is not, diskFull lets history go. The records of active events stay. One call deletes
 // at most 64; it is called again until it returns 0.
 func (s *Store) Trim(diskFull bool) (deleted int, err error) {

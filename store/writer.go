@@ -12,8 +12,8 @@ import (
 // Writer is the one goroutine that writes to the store. Records wait for it in
 // a bounded queue:
 //
-//   - Events, prompts, checks and shifts are committed at once, together when
-//     several wait, and never dropped: when the queue is full, Put waits.
+//   - All but history is committed at once, together when several wait, and
+//     never dropped: when the queue is full, Put waits.
 //   - History is committed with the next event, or every HistoryEvery. When
 //     too much of it waits, the new is dropped and counted.
 //
@@ -64,8 +64,8 @@ const (
 )
 
 type item struct {
-	record  Record
-	flushed chan<- struct{} // not nil: a Flush, not a record
+	records []Record        // in one commit
+	flushed chan<- struct{} // not nil: a Flush, not records
 }
 
 // NewWriter makes a Writer; its Run does the work.
@@ -97,7 +97,26 @@ func (w *Writer) Put(ctx context.Context, r Record) error {
 		return nil
 	}
 	select {
-	case w.queue <- item{record: r}:
+	case w.queue <- item{records: []Record{r}}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// PutTogether hands records over that must be on the disk all or none, as Put
+// does. None of them may be History.
+func (w *Writer) PutTogether(ctx context.Context, records []Record) error {
+	for i := range records {
+		if err := records[i].check(); err != nil {
+			return err
+		}
+		if records[i].Kind == History {
+			return fmt.Errorf("store: record %q: history waits, and cannot be together with others", records[i].ID)
+		}
+	}
+	select {
+	case w.queue <- item{records: records}:
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
@@ -204,7 +223,7 @@ func (w *Writer) gather(x item) {
 		if x.flushed != nil {
 			w.flushes = append(w.flushes, x.flushed)
 		} else {
-			w.batch = append(w.batch, x.record)
+			w.batch = append(w.batch, x.records...)
 		}
 		if len(w.batch) >= maxBatch {
 			return

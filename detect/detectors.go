@@ -17,6 +17,8 @@ type Detectors struct {
 	rules []rule
 	desk  desk
 	now   signal.Instant // of the newest state
+	// given are the targets of the settings, by kind; nil is none.
+	given [kindCount]*float64
 }
 
 // rule is one kind of alarm.
@@ -61,6 +63,7 @@ func New(s Settings, facts Facts) *Detectors {
 	d := &Detectors{}
 	own := facts.Machine
 	level := func(kind int, set LevelHigh, id signal.ID, varies, grows float64, remedy string) {
+		d.given[kind] = set.Target
 		d.add(set.Enabled, newLevel(kind, set, id, varies, grows, remedy))
 	}
 	// In the order of the table of kinds: causes before what they explain.

@@ -15,6 +15,7 @@ import (
 	"chaffinch/canbus/signal"
 	"chaffinch/configs"
 	"chaffinch/detect"
+	"chaffinch/detect/advise/knowledge"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/problem"
 	"chaffinch/publish/mqtt"
@@ -39,9 +40,12 @@ type Config struct {
 	Phone       phone.Settings      `toml:"phone"`
 	Store       store.Settings      `toml:"store"`
 	Units       Units               `toml:"units"`
+	// Advice is what is known of setting a combine, of files of their own.
+	Advice *knowledge.Base
 
-	fromDBC []decode.MapEntry
-	given   map[string]bool // dotted paths of what the file says
+	cropFolder string // may hold profiles of crops beside those in the program
+	fromDBC    []decode.MapEntry
+	given      map[string]bool // dotted paths of what the file says
 }
 
 // ProcessData is the [process_data] table.
@@ -97,11 +101,12 @@ func Default() *Config {
 		// The data within the program are wrong: a test holds them right.
 		panic(errors.Join(asErrors(wrong)...))
 	}
+	c.Advice = DefaultAdvice()
 	return c
 }
 
 // Load reads a configuration file. Profiles of crops may stand in the folder
-// "crops" beside it. It returns either a configuration that can be used or all
+// "crops" beside it, and advice in the folder "advice". It returns either a configuration that can be used or all
 // the mistakes there are; each is a *Mistake or says why the file cannot be read.
 func Load(path string) (*Config, []error) {
 	text, err := readFile(path)
@@ -109,11 +114,34 @@ func Load(path string) (*Config, []error) {
 		return nil, []error{fmt.Errorf("config: %w", err)}
 	}
 	c, wrong := read(path, text, filepath.Join(filepath.Dir(path), "crops"))
-	if len(wrong) > 0 {
-		return nil, asErrors(wrong)
+	advice, wrongAdvice := LoadAdvice(path)
+	if all := append(asErrors(wrong), wrongAdvice...); len(all) > 0 {
+		return nil, all
 	}
+	c.Advice, c.cropFolder = advice, filepath.Join(filepath.Dir(path), "crops")
 	return c, nil
 }
+
+// CropNamed is a crop that may be set while the program runs: the one of the
+// configuration, with what that says of it, or else a profile. The error is a
+// *problem.Problem or a *Mistake.
+func (c *Config) CropNamed(name string) (machine.Crop, error) {
+	if name == c.Crop.Name {
+		return c.Crop, nil
+	}
+	profile, mistakes, missing := crop(name, c.cropFolder)
+	switch {
+	case missing != nil:
+		missing.Key = "crop"
+		return machine.Crop{}, missing
+	case len(mistakes) > 0:
+		return machine.Crop{}, errors.Join(asErrors(mistakes)...)
+	}
+	return profile, nil
+}
+
+// Crops are the names of the profiles that there are.
+func (c *Config) Crops() []string { return configs.Crops(c.cropFolder) }
 
 // readFile reads no more of a file than a configuration can have.
 func readFile(path string) ([]byte, error) { return readBounded(path, maxBytes) }

@@ -87,7 +87,7 @@ func load(t *testing.T, name string) *Config {
 func TestWhatTheOwnerWroteIsWhatIsSet(t *testing.T) {
 	c := load(t, "owner.good.toml")
 	want := Default()
-	want.given = c.given
+	want.given, want.cropFolder = c.given, c.cropFolder
 	min, max, fast := 500.0, 1000.0, 7.0
 	want.Machine = machine.Settings{
 		Name: "north-1", CutWidth: 9, RatedPowerKW: 280, RotorDiameter: 0.762, MassT: 19.5, Header: "flex",
@@ -162,7 +162,7 @@ func TestDefaultFileEqualsDefaultsInCode(t *testing.T) {
 			t.Fatalf("%s: %v", name, wrong)
 		}
 		want := Default()
-		want.given = c.given
+		want.given, want.Advice = c.given, nil // of files of its own
 		if !reflect.DeepEqual(c, want) {
 			t.Errorf("%s:\ngot  %+v\nwant %+v", name, c, want)
 		}

@@ -67,6 +67,9 @@ type desk struct {
 	// lowFullness is set while the machine could take more crop, whether or
 	// not that is worth an alarm.
 	lowFullness bool
+	// levelUp has a bit for each level that is more than usual, whether or
+	// not that is worth an alarm: such a machine has nothing to spare.
+	levelUp uint64
 	// stuck has a bit for each signal that is known to be stuck: what rests on
 	// it cannot be judged.
 	stuck uint64

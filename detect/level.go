@@ -33,6 +33,7 @@ type level struct {
 	telling bool
 
 	now      float64 // smoothed
+	slow     float64 // smoothed over half a minute
 	has      bool
 	chart    cusum
 	charted  bool // the chart has found a shift
@@ -69,6 +70,9 @@ const (
 	emptyLoad   = 38.0
 	mostPut     = 3.0
 	loadShare   = 1.0 / 60 // a step: 6 s, about as late as the sensors behind
+	slowShare   = 1.0 / 30 // a second
+	// upPoints over the usual level is more than usual; without one, nearTop is.
+	upPoints = 10.0
 	// frozenLevel: a level that does not change is judged by signal-stuck.
 	frozenLevel = 5 // s
 )
@@ -90,6 +94,22 @@ func (r *level) reset() {
 
 func (r *level) step(s *machine.State, d *desk) {
 	d.step(&r.slots[0], r.judge(s), s, r)
+	d.levelUp &^= 1 << r.kind
+	if r.isUp() {
+		d.levelUp |= 1 << r.kind
+	}
+}
+
+// isUp tells whether the level is more than usual. One that is always near the
+// top of its range says nothing.
+func (r *level) isUp() bool {
+	switch {
+	case !r.has || r.usual.full() && r.usual.usual > nearTop:
+		return false
+	case r.usual.known:
+		return r.slow > min(r.usual.usual+upPoints, nearTop)
+	}
+	return r.slow > nearTop
 }
 
 func (r *level) judge(s *machine.State) finding {
@@ -202,8 +222,9 @@ func (r *level) gather(s *machine.State, v float64) {
 		r.last, r.same = mean, 0
 	}
 	if !r.has {
-		r.now, r.has = mean, true
+		r.now, r.slow, r.has = mean, mean, true
 	}
+	r.slow += slowShare * (mean - r.slow)
 	r.now += levelShare * (mean - r.now)
 	margin, known := r.aim()
 	sd, tau := leastSD, mostTau

@@ -42,7 +42,7 @@ func newSpare(set SpareCapacity, own machine.Settings) *spare {
 func (r *spare) reset() { r.low, r.has, r.entered = dwell{}, false, signal.Never }
 
 func (r *spare) step(s *machine.State, d *desk) {
-	f := r.judge(s)
+	f := r.judge(s, d)
 	if d.isStuck(signal.EngineLoad.ID) && f.verdict != clear {
 		f = r.cannot(signal.EngineLoad.ID)
 	}
@@ -50,7 +50,7 @@ func (r *spare) step(s *machine.State, d *desk) {
 	d.step(&r.slots[0], f, s, r)
 }
 
-func (r *spare) judge(s *machine.State) finding {
+func (r *spare) judge(s *machine.State, d *desk) finding {
 	switch {
 	case s.Activity == machine.Unknown:
 		return r.cannot(signal.EngineLoad.ID)
@@ -79,7 +79,7 @@ func (r *spare) judge(s *machine.State) finding {
 	} else {
 		r.load += max(fullShare, spareShare(r.load)) * (float64(load) - r.load)
 	}
-	strained := r.load >= spareLoad
+	strained := r.load >= spareLoad || d.levelUp != 0
 	held := r.limit != nil && s.Speed.Known && float64(s.Speed.Value) >= *r.limit*(1-atLimit)
 	low := r.full < float64(r.set.Below) && !strained && !held
 	back := float64(r.set.Below) + kinds[spareCapacity].Margin

@@ -260,8 +260,14 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 	rest := r.restKW.step(c.eng.netKW()-crop, slowS, 30)
 	full := taken / max(0.85*c.model.RatedKW-rest, 1)
 	r.usual(c, settled)
-	quiet := load < 88 && c.sense.clearSeparation < r.usualSep+10 && c.sense.clearCleaning < r.usualClean+10
-	r.spare.step(t, only(settled && quiet, under(full, 0.72, 0.65, 0.58)))
+	spare := under(full, 0.72, 0.65, 0.58)
+	if c.sense.clearSeparation >= r.usualSep+10 || c.sense.clearCleaning >= r.usualClean+10 {
+		spare = min(spare, perhaps)
+		if c.set.own {
+			spare = no
+		}
+	}
+	r.spare.step(t, only(settled && load < 88, spare))
 	r.hot.step(t, grade(c.body.coolantC, 103, 105, 106))
 
 	// Where an overload, a slug or a header that feeds in bunches explains a

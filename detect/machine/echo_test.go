@@ -107,11 +107,11 @@ func TestKnee(t *testing.T) {
 	if _, ok := k.at(); ok {
 		t.Error("a knee before anything was heard")
 	}
-	for i := range 6000 {
+	for i := range 20000 {
 		rate := 40 + 20*n.next()
 		level := 12 + 2*n.next()
 		if rate > 45 {
-			level += 8 * (rate - 45)
+			level += 12 * (rate - 45)
 		}
 		s.Now = signal.Instant(i) * signal.Instant(time.Second)
 		s.Feed = Feed{Rate: signal.TPH(rate), Basis: FromPower}

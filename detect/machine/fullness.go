@@ -30,10 +30,10 @@ type lossBin struct {
 
 const (
 	kneeTop      = 60.0 // %: what is shown above says that a sensor saturates
-	kneeRise     = 15.0 // points over the level at lower feed
-	kneeSeconds  = 40   // of a bin
-	kneeLowest   = 0.5  // of the highest feed seen: below, levels are no base
-	kneeBinShare = 1.0 / 120
+	kneeRise     = 40.0 // points over the level at lower feed
+	kneeBase     = 3    // bins of lowest feed that are the base
+	kneeSeconds  = 240  // of a bin: a tough patch of two minutes is no knee
+	kneeBinShare = 1.0 / 600
 )
 
 func (k *knee) second(s *State, comfortable float64) {
@@ -67,11 +67,12 @@ func (k *knee) at() (float64, bool) {
 		if b.seconds < kneeSeconds {
 			continue
 		}
-		if seen >= 3 && b.level > base+kneeRise && base < kneeTop {
+		if seen >= kneeBase && b.level > base+kneeRise && base < kneeTop {
 			return float64(i) * k.step, true
 		}
-		seen++
-		base += (b.level - base) / float64(seen)
+		if seen++; seen <= kneeBase {
+			base += (b.level - base) / float64(seen)
+		}
 	}
 	return 0, false
 }

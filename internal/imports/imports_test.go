@@ -47,6 +47,7 @@ var order = []string{
 // doors says which packages may import a library, and why there is one door.
 var doors = map[string][]string{
 	"go.einride.tech/can":                 {"canbus", "canbus/decode"}, // frames and bits; signal databases
+	"gonum.org/v1/gonum":                  {"detect/advise/judge"},     // distributions and regression
 	"go.etcd.io/bbolt":                    {"store"},
 	"github.com/eclipse/paho.mqtt.golang": {"publish/mqtt"},
 	"github.com/mochi-mqtt/server":        {"publish/mqtt"},

@@ -27,7 +27,8 @@ type level struct {
 	grows  float64 // exponent with which the level grows with the feed
 	load   float64 // smoothed, as late as the level is; 0 where it is not known
 
-	usual   baseline
+	usual   baseline // in work of normal load
+	light   baseline // in light work, which says little of the former
 	target  float64
 	told    bool // that the level is near the top of its range all day
 	telling bool
@@ -62,10 +63,13 @@ const (
 	nearTop = 62.0
 	// lossLag is how long a strain goes on being seen behind the machine.
 	lossLag = 12 * time.Second
-	// The usual level is that at comfortLoad. It is learned between leastLoad
+	// The usual level is that at comfortLoad. It is learned between normalLoad
 	// and fullLoad, and put to comfortLoad by the power law of loss over feed,
-	// where the load over that of empty running stands for the feed.
+	// where the load over that of empty running stands for the feed. What was
+	// seen between leastLoad and normalLoad is a measure only of itself: losses
+	// at half of the feed are a tenth.
 	comfortLoad = 84.0
+	normalLoad  = 72.0
 	leastLoad   = 55.0
 	emptyLoad   = 38.0
 	mostPut     = 3.0
@@ -103,11 +107,12 @@ func (r *level) step(s *machine.State, d *desk) {
 // isUp tells whether the level is more than usual. One that is always near the
 // top of its range says nothing.
 func (r *level) isUp() bool {
+	b := r.base()
 	switch {
-	case !r.has || r.usual.full() && r.usual.usual > nearTop:
+	case !r.has || b.full() && b.usual > nearTop:
 		return false
-	case r.usual.known:
-		return r.slow > min(r.usual.usual+upPoints, nearTop)
+	case b.known:
+		return r.slow > min(b.usual+upPoints, nearTop)
 	}
 	return r.slow > nearTop
 }
@@ -144,10 +149,10 @@ func (r *level) judge(s *machine.State) finding {
 	r.gather(s, v)
 	margin, known := r.aim()
 	if !known {
-		if r.usual.full() && !r.told {
+		if b := r.base(); b.full() && !r.told {
 			// Said once, and over at once: it is a message, not a state.
 			r.telling = true
-			return finding{verdict: met, ready: true, began: s.Now, priority: Low, value: r.usual.usual, unit: "%"}
+			return finding{verdict: met, ready: true, began: s.Now, priority: Low, value: b.usual, unit: "%"}
 		}
 		return r.cannot(r.id)
 	}
@@ -168,30 +173,39 @@ func (r *level) judge(s *machine.State) finding {
 	return f
 }
 
+// base is what is usual at the load of now.
+func (r *level) base() *baseline {
+	if r.usual.known || r.load == 0 || r.load >= normalLoad {
+		return &r.usual
+	}
+	return &r.light
+}
+
 // aim works out the target, and how far it is over the usual level. It is not
 // known before the usual level is, or where that leaves no room.
 func (r *level) aim() (margin float64, known bool) {
+	b := r.base()
 	margin = float64(r.set.Points)
-	if r.usual.known {
-		margin = max(margin, r.set.Sigmas*r.sd())
+	if b.known {
+		margin = max(margin, r.set.Sigmas*r.sd(b))
 	}
 	switch {
 	case r.set.Target != nil:
 		r.target = *r.set.Target
 		return margin, true
-	case !r.usual.known || r.usual.usual > nearTop:
+	case !b.known || b.usual > nearTop:
 		return 0, false
 	}
-	r.target = min(r.usual.usual+margin, top)
-	return r.target - r.usual.usual, true
+	r.target = min(b.usual+margin, top)
+	return r.target - b.usual, true
 }
 
 // sd is the standard deviation of the level in healthy work. The feed of a
 // quarter of an hour is not that of a day: a twentieth more of it is a fifth
 // more loss, so a loss varies by half of itself at least, in the long run; less
 // where the level comes near the top of its range.
-func (r *level) sd() float64 {
-	return max(leastSD, r.usual.sd, r.varies*r.usual.usual*(1-r.usual.usual/100))
+func (r *level) sd(b *baseline) float64 {
+	return max(leastSD, b.sd, r.varies*b.usual*(1-b.usual/100))
 }
 
 // gather makes means of one second of what was heard, and feeds the chart and,
@@ -228,8 +242,9 @@ func (r *level) gather(s *machine.State, v float64) {
 	r.now += levelShare * (mean - r.now)
 	margin, known := r.aim()
 	sd, tau := leastSD, mostTau
-	if r.usual.known {
-		sd, tau = r.sd(), r.usual.tau
+	b := r.base()
+	if b.known {
+		sd, tau = r.sd(b), b.tau
 	} else {
 		sd = max(leastSD, margin/3)
 	}
@@ -239,8 +254,12 @@ func (r *level) gather(s *machine.State, v float64) {
 		r.charted = r.chart.add(min(max((mean-middle)/sd, clipLow), clipHigh))
 	}
 	healthy := r.chart.sum <= r.chart.h/4 && r.same < frozenLevel && r.slots[0].phase == quiet
-	if put, ok := r.atComfort(); ok && healthy {
+	switch put, ok := r.atComfort(); {
+	case !ok || !healthy:
+	case r.load == 0 || r.load >= normalLoad:
 		r.usual.add(min(100, mean*put))
+	default:
+		r.light.add(mean)
 	}
 }
 
@@ -260,18 +279,19 @@ func (r *level) atComfort() (put float64, ok bool) {
 func (r *level) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineLoad.ID, r.id)
 	words := capital(r.id.Info().Words)
-	if r.usual.known {
-		e.Evidence = append(e.Evidence, Fact{Name: "usual_pct", Value: round1(r.usual.usual), Unit: "%"},
-			Fact{Name: "usual_sd_pct", Value: round1(r.usual.sd), Unit: "%"})
+	b := r.base()
+	if b.known {
+		e.Evidence = append(e.Evidence, Fact{Name: "usual_pct", Value: round1(b.usual), Unit: "%"},
+			Fact{Name: "usual_sd_pct", Value: round1(b.sd), Unit: "%"})
 	}
 	if r.telling {
 		r.told = true
-		e.Text = fmt.Sprintf("%s usually shows %.0f of 100: set its sensor", words, r.usual.usual)
+		e.Text = fmt.Sprintf("%s usually shows %.0f of 100: set its sensor", words, b.usual)
 		return
 	}
 	e.Evidence = append(e.Evidence, Fact{Name: "target_pct", Value: round1(r.target), Unit: "%"})
-	if r.usual.known {
-		e.Text = fmt.Sprintf("%s at %.0f, usually %.0f: %s", words, e.Peak.Value, r.usual.usual, r.remedy)
+	if b.known {
+		e.Text = fmt.Sprintf("%s at %.0f, usually %.0f: %s", words, e.Peak.Value, b.usual, r.remedy)
 		return
 	}
 	e.Text = fmt.Sprintf("%s at %.0f, target %.0f: %s", words, e.Peak.Value, r.target, r.remedy)

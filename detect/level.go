@@ -25,7 +25,7 @@ type level struct {
 	remedy string
 	varies float64 // standard deviation over usual level, at least
 	grows  float64 // exponent with which the level grows with the feed
-	load   float64 // smoothed, as late as the level is; 0 where it is not known
+	load   float64 // by the feed, smoothed, as late as the level is; 0 where it is not known
 
 	usual   baseline // in work of normal load
 	light   baseline // in light work, which says little of the former
@@ -72,6 +72,7 @@ const (
 	normalLoad  = 72.0
 	leastLoad   = 55.0
 	emptyLoad   = 38.0
+	fullyLoad   = 88.0 // at a fullness of 100 %
 	mostPut     = 3.0
 	loadShare   = 1.0 / 60 // a step: 6 s, about as late as the sensors behind
 	slowShare   = 1.0 / 30 // a second
@@ -216,14 +217,13 @@ func (r *level) gather(s *machine.State, v float64) {
 	}
 	r.sum += v
 	r.steps++
-	load, loadOK := signal.EngineLoad.Fresh(&s.Signals, s.Now)
-	switch {
-	case !loadOK:
+	switch load, ok := loadByFeed(s); {
+	case !ok:
 		r.load = 0
 	case r.load == 0:
-		r.load = float64(load)
+		r.load = load
 	default:
-		r.load += loadShare * (float64(load) - r.load)
+		r.load += loadShare * (load - r.load)
 	}
 	if s.Now.Sub(r.second) < time.Second {
 		return
@@ -261,6 +261,16 @@ func (r *level) gather(s *machine.State, v float64) {
 	default:
 		r.light.add(mean)
 	}
+}
+
+// loadByFeed is the load that the feed of now asks for on the level. Losses
+// follow the feed; a hill loads the engine and not the sieves.
+func loadByFeed(s *machine.State) (float64, bool) {
+	if s.Feed.FullnessKnown {
+		return emptyLoad + (fullyLoad-emptyLoad)/100*float64(s.Feed.Fullness), true
+	}
+	load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
+	return float64(load), ok
 }
 
 // atComfort is the factor that puts a level of now to comfortable load. It is

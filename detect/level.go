@@ -59,7 +59,7 @@ const (
 	overBridge = 6 * time.Second
 	// top is the highest target that makes sense. A level that is usually over
 	// nearTop has no room for news under it.
-	top     = 92.0
+	top     = 78.0
 	nearTop = 62.0
 	// lossLag is how long a strain goes on being seen behind the machine.
 	lossLag = 12 * time.Second

@@ -18,7 +18,7 @@ func (d Deadlines) of(kind string) float64 {
 func UsualDeadlines() Deadlines {
 	return Deadlines{
 		"bus-silent": 5, "bus-errors": 30, "signal-faulty": 10, "signal-silent": 20, "fault-code": 5,
-		"rotor-slowing": 3, "engine-overload": 50, "engine-hot": 30,
+		"rotor-slowing": 3, "engine-overload": 50, "engine-hot": 60,
 		"feed-drop": 30, "feed-uneven": 90, "spare-capacity": 270,
 		"separation-loss-high": 70, "cleaning-loss-high": 70, "crop-loss-high": 70,
 		"returns-high": 70, "broken-grain-high": 90, "trash-high": 90,

@@ -10,7 +10,7 @@ import (
 func (a *Adviser) Setup(setup Setup) []Note {
 	a.out = a.out[:0]
 	moved := setup.Crop != nil && setup.Crop.Name != a.facts.Crop.Name || setup.Field != nil && *setup.Field != a.field
-	if moved || setup.Limits != nil || setup.SeatAdjustable != nil {
+	if moved || setup.Header != nil || setup.Limits != nil || setup.SeatAdjustable != nil {
 		a.interrupt(moved)
 	}
 	if moved {
@@ -36,13 +36,16 @@ func (a *Adviser) Setup(setup Setup) []Note {
 			a.checked[i].at = signal.Never
 		}
 	}
+	if setup.Header != nil {
+		a.facts.Machine.Header = *setup.Header
+	}
 	if setup.Limits != nil {
 		a.facts.Machine.Limits = setup.Limits
 	}
 	if setup.SeatAdjustable != nil {
 		a.facts.Machine.SeatAdjustable = append([]string(nil), setup.SeatAdjustable...)
 	}
-	if setup.Crop != nil || setup.Limits != nil || setup.SeatAdjustable != nil {
+	if setup.Crop != nil || setup.Header != nil || setup.Limits != nil || setup.SeatAdjustable != nil {
 		a.prepare()
 	}
 	a.setTargets(setup.TargetPct)

@@ -193,6 +193,7 @@ const mostKgHa = 100_000
 // Setup is what the operator sets anew. What is nil stays as it is.
 type Setup struct {
 	Crop           *machine.Crop
+	Header         *string                  // one of machine.HeaderKinds
 	Limits         map[string]machine.Limit // by the name of the signal, as machine.Settings.Limits
 	SeatAdjustable []string
 	Field          *string // the name of a field; another one asks for checks again

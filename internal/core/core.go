@@ -1,7 +1,9 @@
 // Package core is the part of chaffinch that thinks: it takes frames in order
 // and does decode, fold and detect on event time, in one goroutine and without
 // locks. The same frames and the same configuration give the same events,
-// whether a log is replayed or a bus is heard.
+// whether a log is replayed or a bus is heard. What people tell the program
+// comes in as values between two steps (told.go), so that the dialogue is the
+// same as well.
 //
 // Start with Frame.
 package core
@@ -14,8 +16,10 @@ import (
 	"chaffinch/canbus/j1939"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/config"
+	"chaffinch/publish"
 )
 
 // Outputs receive what the core finds, on the core's goroutine. What they are
@@ -32,12 +36,24 @@ type Outputs struct {
 	Message func(*j1939.Transfer)
 	// Pool is called for what was not known yet of device descriptor pools.
 	Pool func(PoolSeen)
+	// Note is called for each thing that the adviser tells, behind the events of
+	// the step.
+	Note func(*advise.Note)
+	// Input is called for each input that was taken, behind what came of it.
+	Input func(Told)
 	// State is called once a step, ten times a second of event time.
 	State func(*machine.State)
 }
 
-// Core is the whole path from a frame to an event.
+// Core is the whole path from a frame to an event and to advice.
 type Core struct {
+	// Boot is the number of this run in the names of events and prompts.
+	Boot uint64
+
+	cfg       *config.Config
+	own       machine.Settings // as set at present
+	crop      machine.Crop
+	set       publish.Setup // since the configuration was read
 	out       Outputs
 	timeline  canbus.Timeline
 	decoder   *decode.Decoder
@@ -45,6 +61,9 @@ type Core struct {
 	addresses j1939.Addresses
 	machine   *machine.Machine
 	detectors *detect.Detectors
+	adviser   *advise.Adviser
+	events    []detect.Event // that the adviser has not heard yet
+	waits     []waiting      // in the order of stamps
 
 	started  bool
 	segments int            // begun so far
@@ -67,11 +86,18 @@ func New(cfg *config.Config, out Outputs) (*Core, error) {
 		return nil, err
 	}
 	c := &Core{
+		Boot:      1,
+		cfg:       cfg,
+		own:       cfg.Machine,
+		crop:      cfg.Crop,
 		out:       out,
 		decoder:   decoder,
 		transport: j1939.NewReassembler(),
 		machine:   machine.New(cfg.Machine, cfg.Crop),
 		detectors: detect.New(cfg.Alarm, detect.Facts{Machine: cfg.Machine, Crop: cfg.Crop}),
+		adviser: advise.New(advise.Facts{
+			Machine: cfg.Machine, Crop: cfg.Crop, Knowledge: cfg.Advice, TargetPct: ownTargets(cfg.Alarm),
+		}),
 	}
 	c.machine.SenderHeard = decoder.LastHeard
 	decoder.Offered = out.Offered
@@ -83,6 +109,7 @@ func New(cfg *config.Config, out Outputs) (*Core, error) {
 // Steps that are due before the frame come first, so that a step never sees a
 // frame that is younger than it.
 func (c *Core) Frame(f *canbus.Frame) {
+	was := c.offset
 	switch c.timeline.Place(f) {
 	case canbus.Follows:
 		if !c.started {
@@ -91,8 +118,10 @@ func (c *Core) Frame(f *canbus.Frame) {
 		c.stepTo(f.At)
 	case canbus.AfterSilence:
 		c.stepTo(c.last.Add(canbus.LongestPause))
+		c.takeUntil(f.Stamp)
 		c.newSegment(f.At)
 	case canbus.AfterClockStep:
+		c.takeUntil(int64(c.last) + was)
 		c.newSegment(f.At)
 	}
 	c.last = f.At
@@ -161,6 +190,7 @@ func (c *Core) Quiet(stamp int64) {
 // Finish ends what is active, at the end of a log or of the program.
 func (c *Core) Finish() {
 	if c.started {
+		c.takeUntil(c.Stamp(c.last))
 		c.emit(c.detectors.Finish(c.lastStep()))
 	}
 }
@@ -178,10 +208,15 @@ func (c *Core) begin(at signal.Instant) {
 	c.count = machine.BusCount{}
 	c.offset = c.timeline.Stamp(0)
 	c.next = ceil(at)
+	if c.segments == 1 {
+		c.fixWaits()
+	}
 }
 
 func (c *Core) newSegment(at signal.Instant) {
 	c.emit(c.detectors.Reset(c.lastStep()))
+	c.tell(c.adviser.Reset(c.events))
+	c.events = c.events[:0]
 	c.machine.Reset()
 	c.transport.Reset()
 	c.decoder.Reset()
@@ -205,9 +240,12 @@ func (c *Core) step(now signal.Instant) {
 	c.takeDisputes(now)
 	s.Disputes, s.Bus = c.disputes, c.count
 	c.emit(c.detectors.Step(s))
+	c.tell(c.adviser.Step(s, c.events))
+	c.events = c.events[:0]
 	if c.out.State != nil {
 		c.out.State(s)
 	}
+	c.takeUntil(c.Stamp(now))
 }
 
 // takeEngine hands on what the engine says of itself: its friction changes
@@ -275,7 +313,9 @@ func (c *Core) Transport() j1939.Stats { return c.transport.Stats() }
 // Blind lists the alarms that cannot be judged at the newest state.
 func (c *Core) Blind() []detect.BlindKind { return c.detectors.Blind() }
 
+// emit hands out events. The adviser hears them at the next step.
 func (c *Core) emit(events []detect.Event) {
+	c.events = append(c.events, events...)
 	if c.out.Event == nil {
 		return
 	}

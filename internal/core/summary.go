@@ -3,6 +3,7 @@ package core
 import (
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
 )
 
@@ -24,6 +26,8 @@ type Summary struct {
 	signals                                   [signal.Count]span
 	activity                                  map[machine.Activity]int // steps
 	kinds                                     map[string]int
+	prompts                                   int
+	verdicts                                  map[string]int
 	first, last                               int64 // stamps
 }
 
@@ -39,7 +43,7 @@ type span struct {
 
 // NewSummary is an empty summary.
 func NewSummary() *Summary {
-	return &Summary{activity: map[machine.Activity]int{}, kinds: map[string]int{}}
+	return &Summary{activity: map[machine.Activity]int{}, kinds: map[string]int{}, verdicts: map[string]int{}}
 }
 
 // Batch counts frames.
@@ -107,6 +111,16 @@ func (s *Summary) Event(e *detect.Event) {
 	}
 }
 
+// Note counts prompts and verdicts.
+func (s *Summary) Note(n *advise.Note) {
+	switch n.Kind {
+	case advise.PromptOpened:
+		s.prompts++
+	case advise.VerdictGiven:
+		s.verdicts[n.Verdict.Outcome]++
+	}
+}
+
 // Write prints the summary for a terminal of 80 columns.
 func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
 	if s.frames == 0 {
@@ -142,6 +156,7 @@ func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
 	s.writeSignals(w)
 	s.writeActivity(w)
 	s.writeKinds(w)
+	s.writeAdvice(w)
 }
 
 func writeBad(w io.Writer, log canbus.Stats) {
@@ -205,6 +220,17 @@ func (s *Summary) writeKinds(w io.Writer) {
 		names[i] = fmt.Sprintf("%s %d", k, s.kinds[k])
 	}
 	writeList(w, "alarms: ", names)
+}
+
+func (s *Summary) writeAdvice(w io.Writer) {
+	if s.prompts == 0 && len(s.verdicts) == 0 {
+		return
+	}
+	parts := []string{fmt.Sprintf("prompts %d", s.prompts)}
+	for _, outcome := range slices.Sorted(maps.Keys(s.verdicts)) {
+		parts = append(parts, fmt.Sprintf("%s %d", outcome, s.verdicts[outcome]))
+	}
+	writeList(w, "advice: ", parts)
 }
 
 // writeList prints a list behind a title, broken at 80 columns.

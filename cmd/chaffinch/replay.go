@@ -6,20 +6,24 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"time"
 
 	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/config"
 	"chaffinch/internal/core"
+	"chaffinch/publish"
 
 	"github.com/spf13/cobra"
 )
 
 type replayFlags struct {
 	config, events, samples, record string
+	notes, answers, states, speed   string
 	quiet                           bool
 }
 
@@ -31,13 +35,25 @@ func replayVerb(s streams) *cobra.Command {
 		Long: `Replay runs recorded logs through the same path that a live bus takes. Each
 event is a JSON line on standard output, in the order in which they were raised;
 a summary goes to standard error. "-" is standard input, or output. The same
-logs and configuration give the same bytes each time.
+logs, configuration and answers give the same bytes each time.
+
+What the adviser tells (prompts, verdicts, checks, settings) goes to --notes, each
+a JSON line as on MQTT. What people told it comes from --answers: JSON lines with
+a time, as a date or in seconds from the start of the log, and one of
+acknowledge, answer, check and setup, as on the topics under do/:
+
+  {"time":1800.5,"answer":{"prompt":"p1-1","reply":"done"}}
+  {"time":"2026-07-28T10:15:00Z","check":{"tank":{"broken":"some"}}}
+
+With --states each stretch of an activity is a JSON line when it is over, and the
+last line is how much time went into each.
 
 Logs may be in candump form (plain, gzip or zstd, several interfaces in one
 file), in the asc form that asc2log and log2asc exchange, or pcap captures of
 SocketCAN. Lines that cannot be read are counted and reported.`,
 		Example: `  chaffinch replay monday.log.gz
   chaffinch replay --config /etc/chaffinch/chaffinch.toml --samples monday.csv monday.log
+  chaffinch replay --answers told.jsonl --notes - --events /dev/null monday.log.gz
   candump -L can0 | chaffinch replay -`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return replay(cmd, s, f, args) },
@@ -45,6 +61,11 @@ SocketCAN. Lines that cannot be read are counted and reported.`,
 	cmd.Flags().StringVar(&f.config, "config", "", "configuration file (default: the built-in one)")
 	cmd.Flags().StringVar(&f.events, "events", "-", "where the events go, as JSON lines")
 	cmd.Flags().StringVar(&f.samples, "samples", "", "where a CSV table of every signal goes, one row a second")
+	cmd.Flags().StringVar(&f.notes, "notes", "", "where what the adviser tells goes, as JSON lines")
+	cmd.Flags().StringVar(&f.answers, "answers", "", "what people told, with times, as JSON lines")
+	cmd.Flags().StringVar(&f.states, "states", "", "where the activities go, as JSON lines (--states alone: standard output)")
+	cmd.Flags().Lookup("states").NoOptDefVal = "-"
+	cmd.Flags().StringVar(&f.speed, "speed", "max", "max, or times the pace of the log")
 	cmd.Flags().StringVar(&f.record, "record", "", "where the frames go, as a candump log")
 	cmd.Flags().BoolVar(&f.quiet, "quiet", false, "no summary and no progress")
 	return cmd
@@ -52,6 +73,14 @@ SocketCAN. Lines that cannot be read are counted and reported.`,
 
 func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err error) {
 	cfg, err := loadConfig(f.config)
+	if err != nil {
+		return err
+	}
+	pace, err := paceOf(f.speed)
+	if err != nil {
+		return err
+	}
+	script, err := readAnswers(s, f.answers)
 	if err != nil {
 		return err
 	}
@@ -87,9 +116,32 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 		defer func() { err = errors.Join(err, samples.Close()) }()
 		out.State = func(st *machine.State) { summary.State(st); samples.State(st) }
 	}
+	if f.states != "" {
+		stretches, closeStretches, err2 := create(s, f.states)
+		if err2 != nil {
+			return err2
+		}
+		defer closeStretches(&err)
+		activities := core.NewActivities(stretches, wall)
+		defer func() { err = errors.Join(err, activities.Close()) }()
+		before := out.State
+		out.State = func(st *machine.State) { before(st); activities.State(st) }
+	}
+	out.Note = summary.Note
+	if f.notes != "" {
+		said, closeSaid, err2 := create(s, f.notes)
+		if err2 != nil {
+			return err2
+		}
+		defer closeSaid(&err)
+		notes := core.NewNotes(said, wall)
+		defer func() { err = errors.Join(err, notes.Close()) }()
+		out.Note = func(n *advise.Note) { summary.Note(n); notes.Note(n) }
+	}
 	if c, err = core.New(cfg, out); err != nil {
 		return err
 	}
+	c.Follow(script, func(in publish.Input, why error) { fmt.Fprintf(s.err, "%s not taken: %v\n", in.Name(), why) })
 	var record io.Writer
 	if f.record != "" {
 		file, closeRecord, err2 := create(s, f.record)
@@ -102,6 +154,9 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	bar := progress(s, f.quiet, logs)
 	err = c.Replay(cmd.Context(), log, func(frames []canbus.Frame) error {
 		summary.Batch(frames)
+		if err := pace.wait(cmd.Context(), frames); err != nil {
+			return err
+		}
 		if bar != nil {
 			bar.Set64(log.Stats().Bytes)
 		}
@@ -116,6 +171,9 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	if errors.Is(err, context.Canceled) {
 		fmt.Fprintln(s.err, "stopped before the end of the log; up to there:")
 	}
+	if n := c.Waiting(); n > 0 && err == nil {
+		fmt.Fprintf(s.err, "%d of the answers are for after the end of the log\n", n)
+	}
 	if !f.quiet {
 		summary.Write(s.err, log.Interfaces(), log.Stats())
 	}
@@ -123,6 +181,62 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 		return errors.New("no frame was found")
 	}
 	return err
+}
+
+func readAnswers(s streams, path string) (core.Script, error) {
+	switch path {
+	case "":
+		return nil, nil
+	case "-":
+		return core.ReadScript("standard input", s.in)
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	return core.ReadScript(path, file)
+}
+
+// pace holds a log to a multiple of its own pace; 0 holds it to nothing.
+type pace struct {
+	speed float64
+	began time.Time
+	first int64
+}
+
+func paceOf(text string) (pace, error) {
+	if text == "max" {
+		return pace{}, nil
+	}
+	speed, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(speed >= 0.01 && speed <= 10000) {
+		return pace{}, usageError{fmt.Errorf("--speed: %q is neither max nor a number from 0.01 to 10000", text)}
+	}
+	return pace{speed: speed}, nil
+}
+
+// wait waits until the last of the frames is due. A log whose clock steps is not
+// waited for longer than a minute at once.
+func (p *pace) wait(ctx context.Context, frames []canbus.Frame) error {
+	if p.speed == 0 || len(frames) == 0 {
+		return nil
+	}
+	last := frames[len(frames)-1].Stamp
+	if p.began.IsZero() {
+		p.began, p.first = time.Now(), frames[0].Stamp
+	}
+	due := time.Until(p.began.Add(time.Duration(float64(last-p.first) / p.speed)))
+	if due > time.Minute || due < -time.Minute {
+		p.began, p.first = time.Now(), last
+		return nil
+	}
+	select {
+	case <-time.After(due):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // loadConfig reads a configuration; all mistakes become one error.

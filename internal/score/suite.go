@@ -25,8 +25,8 @@ type Case struct {
 
 // Seeds that alarms may be tuned on, and those that only reports may use.
 const (
-	TuneFrom, TuneTo = 1, 100
-	HeldFrom, HeldTo = 2001, 2060
+	TuneFrom, TuneTo = 1, 400
+	HeldFrom, HeldTo = 5001, 5300
 )
 
 // Suite is a fixed list of harvests: machine, crop, field, habits and trouble

@@ -27,7 +27,13 @@ func TestOfAMemoryTheNewestIsKept(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	if newest, err := s.Newest(Memory, 1); err != nil || len(newest) != 1 || newest[0].ID != "adviser" {
+		t.Errorf("newest %+v, %v", newest, err)
+	}
 	got := readAll(t, s, Memory)
+	if all, err := s.Newest(Memory, 10); err != nil || len(all) != len(got) || all[0].ID != got[0].ID {
+		t.Errorf("newest %+v, %v", all, err)
+	}
 	if len(got) != 2 || got[0].ID != "setup" || got[1].ID != "adviser" || string(got[1].Payload) != "2" {
 		t.Errorf("kept %+v", got)
 	}

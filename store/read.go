@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"iter"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 )
@@ -44,6 +45,32 @@ func (s *Store) Read(k Kind, from Key, limit int) (records []Record, next Key, e
 		return nil, Key{}, fmt.Errorf("store: read %s records: %w", k, err)
 	}
 	return records, next, nil
+}
+
+// Newest returns the newest records of a kind, at most limit and 500, in the
+// order in which they were written.
+func (s *Store) Newest(k Kind, limit int) (records []Record, err error) {
+	limit = min(limit, readChunk)
+	err = s.view(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(bucketNames[k]))
+		if b == nil {
+			return nil // read-only, of a schema that had not this kind
+		}
+		c := b.Cursor()
+		for key, value := c.Last(); key != nil && len(records) < limit; key, value = c.Prev() {
+			if r, err := decodeRecord(key, value); err == nil {
+				records = append(records, r)
+			} else {
+				s.bad.Add(1)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: read %s records: %w", k, err)
+	}
+	slices.Reverse(records)
+	return records, nil
 }
 
 // All goes through the records of a kind from key on, in short transactions,

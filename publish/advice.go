@@ -2,6 +2,7 @@ package publish
 
 import (
 	"slices"
+	"time"
 
 	"chaffinch/detect/advise"
 )
@@ -131,17 +132,19 @@ func (b *Board) Day(n int) []DayItem {
 	return b.day.newest(n)
 }
 
-// Recall fills the day with payloads of an earlier run, oldest first.
-func (b *Board) Recall(payloads [][]byte) {
+// Recall fills the day with payloads of earlier runs, oldest first. What is
+// known to be from before since is left out.
+func (b *Board) Recall(payloads [][]byte, since time.Time) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now := b.day.items
 	b.day.items = nil
 	for _, p := range payloads {
-		if it, ok := itemOf(p); ok {
+		if it, ok := itemOf(p); ok && (it.Time == nil || !it.Time.Before(since)) {
 			b.day.add(before(it))
 		}
 	}
+	b.day.interrupt()
 	for _, it := range now {
 		b.day.add(it)
 	}

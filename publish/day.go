@@ -28,9 +28,10 @@ type DayItem struct {
 // States of an DayItem beside those that are empty: of an alert active or over, of
 // a prompt open or how it closed, of a check asked, withdrawn or told.
 const (
-	ItemActive = "active"
-	ItemOver   = "over"
-	ItemOpen   = "open"
+	ItemActive      = "active"
+	ItemOver        = "over"
+	ItemOpen        = "open"
+	ItemInterrupted = "interrupted" // the program ended meanwhile
 )
 
 // mostItems is how much of a day is kept in memory; the store has all.
@@ -160,6 +161,15 @@ func span(seconds float64) string {
 		return fmt.Sprintf("%.0f s", seconds)
 	}
 	return fmt.Sprintf("%.0f min", seconds/60)
+}
+
+// interrupt ends what a run before left open.
+func (d *day) interrupt() {
+	for i := range d.items {
+		if it := &d.items[i]; it.State == ItemOpen || it.State == ItemActive {
+			it.State = ItemInterrupted
+		}
+	}
 }
 
 // before is an item of an earlier run: its uptime means nothing now.

@@ -34,9 +34,8 @@ type BrokerOptions struct {
 	Topics      publish.Topics
 	// Retained gives what must be retained when the broker starts. May be nil.
 	Retained func() []publish.Message
-	// Inputs is set when something in the program takes what clients write to
-	// do/. Until then such writes are denied.
-	Inputs bool
+	// Submit takes what clients write to do/. Nil: such writes are denied.
+	Submit publish.Submit
 	Log    *slog.Logger // may be nil
 }
 
@@ -135,7 +134,8 @@ func (b *Broker) start() error {
 		SysTopicResendInterval: 60,
 	})
 	hook := &gate{
-		rules:       access{doing: b.opts.Inputs, do: b.opts.Topics.Inputs()},
+		rules:       access{doing: b.opts.Submit != nil, do: b.opts.Topics.Inputs()},
+		submit:      b.opts.Submit,
 		credentials: b.opts.Credentials, anonymous: anonymous, log: b.log, guests: map[net.Conn]*guest{},
 		refuse: func(cl *mochi.Client, why packets.Code) { _ = server.SendConnack(cl, why, false, nil) },
 	}

@@ -2,12 +2,17 @@ package mqtt
 
 import (
 	"bytes"
+	"context"
 	"log/slog"
 	"net"
+	"strings"
 	"sync"
+	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
+
+	"chaffinch/publish"
 )
 
 // gate is the one access hook of the broker: it asks the rules in access.go.
@@ -20,6 +25,8 @@ type gate struct {
 	// anonymous is the role of a client that gives no name.
 	anonymous Role
 	log       *slog.Logger
+	// submit takes what clients write.
+	submit publish.Submit
 	// refuse answers a CONNECT with a reason.
 	refuse func(cl *mochi.Client, why packets.Code)
 	// joined is told of each client that is let in.
@@ -150,11 +157,29 @@ func (g *gate) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	return ok
 }
 
-// OnPublish refuses a retained input: it would act again at each start.
+// patience is how long a client waits for the program to take its input.
+const patience = 5 * time.Second
+
+// OnPublish hands an input over; other clients do not see it. A retained one is
+// refused: it would act again at each start. One that cannot be is logged, and
+// acknowledged all the same: sent again it would be no better.
 func (g *gate) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
-	if !cl.Net.Inline && pk.FixedHeader.Retain {
+	switch {
+	case cl.Net.Inline:
+		return pk, nil
+	case pk.FixedHeader.Retain:
 		g.log.Warn("input refused: it was retained", "remote", cl.Net.Remote)
 		return pk, packets.ErrRejectPacket
 	}
-	return pk, nil
+	name, _ := strings.CutPrefix(pk.TopicName, g.rules.do)
+	in, err := publish.ParseInput(name, pk.Payload)
+	if err == nil {
+		ctx, cancel := context.WithTimeout(context.Background(), patience)
+		defer cancel()
+		_, err = g.submit(ctx, in)
+	}
+	if err != nil {
+		g.log.Warn("input not taken", "input", name, "why", err, "remote", cl.Net.Remote)
+	}
+	return pk, packets.CodeSuccessIgnore
 }

@@ -174,19 +174,22 @@ func (u *Uplink) end(ctx context.Context, s session, err error) error {
 	return s.publish(last, publish.Message{Topic: u.opts.Board.Topics().Availability(), Payload: []byte(publish.Offline), QoS: 1, Retain: true})
 }
 
-// sweep learns which alerts the broker still retains from runs before this
-// one, which may have ended without a word. A broker that lets us write only
-// tells nothing, and that is no failure.
+// sweep learns which alerts, and which prompt, the broker still retains from
+// runs before this one, which may have ended without a word. A broker that lets
+// us write only tells nothing, and that is no failure.
 func (u *Uplink) sweep(ctx context.Context, s session) error {
-	topics, err := s.sweep(ctx, u.opts.Board.Topics().Alerts())
-	if errors.Is(err, errLost) || ctx.Err() != nil {
-		return err
-	}
-	if err != nil {
-		u.log.Debug("broker does not tell what it retains", "error", err)
-	}
-	for _, t := range topics {
-		u.known[t] = true
+	own := u.opts.Board.Topics()
+	for _, filter := range []string{own.Alerts(), own.Prompt()} {
+		topics, err := s.sweep(ctx, filter)
+		if errors.Is(err, errLost) || ctx.Err() != nil {
+			return err
+		}
+		if err != nil {
+			u.log.Debug("broker does not tell what it retains", "error", err)
+		}
+		for _, t := range topics {
+			u.known[t] = true
+		}
 	}
 	u.swept = true
 	return nil

@@ -12,6 +12,7 @@ import (
 
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/internal/config"
 	"chaffinch/internal/daemon"
 
@@ -30,8 +31,8 @@ func demoVerb(s streams) *cobra.Command {
 		Use:   "demo",
 		Short: "Run the whole daemon on a make-believe combine",
 		Long: `Demo runs the daemon as it is, with its store and its MQTT broker, on a
-make-believe combine in a make-believe field, and prints each alert as it comes.
-The first comes within a minute. Nothing of it is a real machine.`,
+make-believe combine in a make-believe field, and prints each alert, prompt and
+verdict as it comes. The first comes within a minute. Nothing of it is a real machine.`,
 		Example: `  chaffinch demo
   chaffinch demo --speed 20 --listen 127.0.0.1:1884`,
 		RunE: func(cmd *cobra.Command, args []string) error { return demo(cmd, s, f) },
@@ -102,6 +103,7 @@ The first alert comes in under a minute of its time. To look on from elsewhere:
 		SelfExe: exe,
 		Log:     slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		Told:    teller.tell,
+		Noted:   teller.note,
 	})
 }
 
@@ -115,7 +117,7 @@ func virtualConfig(folder string, scenario virtual.Scenario) (*config.Config, er
 	return loadConfig(path)
 }
 
-// teller prints alerts as they come and go.
+// teller prints alerts and advice as they come and go.
 type teller struct {
 	w      io.Writer
 	active map[uint64]detect.Priority
@@ -136,4 +138,30 @@ func (t *teller) tell(e *detect.Event) {
 		t.active[e.Number] = e.Priority
 		fmt.Fprintf(t.w, "%s  %s  %-18s %s\n", clock, marks[e.Priority], e.Kind, e.Text)
 	}
+}
+
+// note is called by the same goroutine.
+func (t *teller) note(n *advise.Note) {
+	if text := sayNote(n); text != "" {
+		fmt.Fprintf(t.w, "%s  %s\n", time.Now().Format("15:04:05"), text)
+	}
+}
+
+// sayNote is a note in a line or two, or nothing where it is not worth one.
+func sayNote(n *advise.Note) string {
+	switch n.Kind {
+	case advise.PromptOpened:
+		return fmt.Sprintf("?   prompt %d           %s\n              %s", n.Prompt.ID, n.Prompt.Head, n.Prompt.Reason)
+	case advise.PromptClosed:
+		return fmt.Sprintf("    prompt %d is over   %s", n.Prompt.ID, n.Prompt.Closed)
+	case advise.VerdictGiven:
+		return fmt.Sprintf("=   %-18s %s", n.Verdict.Outcome, n.Verdict.Text)
+	case advise.CheckAsked:
+		return fmt.Sprintf("?   %-18s %s", "check", n.Check.Text)
+	case advise.CheckTold:
+		return fmt.Sprintf("    %-18s %s", "checked", n.Taken.Text)
+	case advise.NothingMore, advise.WorkedBefore:
+		return fmt.Sprintf("    %-18s %s", n.Kind, n.Remark.Text)
+	}
+	return ""
 }

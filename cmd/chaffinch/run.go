@@ -5,6 +5,8 @@ import (
 	"log/slog"
 	"os"
 
+	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/internal/daemon"
 
 	"github.com/spf13/cobra"
@@ -46,9 +48,37 @@ up when they come.`,
 			log.Info("starting", "interface", cfg.Bus.Interface, "version", version())
 			return daemon.Run(cmd.Context(), daemon.Options{
 				Config: cfg, Source: live, SelfExe: exe, Log: log,
+				Told:  func(e *detect.Event) { logEvent(log, e) },
+				Noted: func(n *advise.Note) { logNote(log, n) },
 			})
 		},
 	}
 	cmd.Flags().StringVar(&path, "config", defaultConfig, "configuration file")
 	return cmd
+}
+
+// logEvent logs an alert that comes or goes.
+func logEvent(log *slog.Logger, e *detect.Event) {
+	switch e.Phase {
+	case detect.Raised:
+		log.Info("alert", "kind", e.Kind, "priority", e.Priority, "text", e.Text)
+	case detect.Ended:
+		log.Info("alert over", "kind", e.Kind, "after", e.Ended.Sub(e.Began))
+	}
+}
+
+// logNote logs what the adviser tells, but for what is only for the record.
+func logNote(log *slog.Logger, n *advise.Note) {
+	switch n.Kind {
+	case advise.PromptOpened:
+		log.Info("prompt", "id", n.Prompt.ID, "head", n.Prompt.Head, "reason", n.Prompt.Reason)
+	case advise.PromptClosed:
+		log.Info("prompt over", "id", n.Prompt.ID, "how", n.Prompt.Closed)
+	case advise.VerdictGiven:
+		log.Info("verdict", "outcome", n.Verdict.Outcome, "text", n.Verdict.Text)
+	case advise.CheckAsked:
+		log.Info("check wanted", "check", n.Check.Check, "text", n.Check.Text)
+	case advise.NothingMore, advise.WorkedBefore:
+		log.Info("advice", "text", n.Remark.Text)
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/publish"
 	"chaffinch/store"
 )
@@ -18,12 +19,13 @@ const (
 	waitOther  = 10 * time.Second
 )
 
-// announcer publishes events in the order in which they happened, each when
-// its record is committed.
+// announcer publishes events and what the adviser tells in the order in which
+// they happened, each when its record is committed.
 type announcer struct {
 	board *publish.Board
 	send  func(publish.Message)
 	told  func(*detect.Event) // may be nil
+	noted func(*advise.Note)  // may be nil
 
 	mu      sync.Mutex
 	waiting []notice // handed to the store, in order
@@ -31,7 +33,9 @@ type announcer struct {
 }
 
 type notice struct {
-	event   *detect.Event // nil: of an earlier run, for the outbox alone
+	// One of the two, or none: of an earlier run, for the outbox alone.
+	event   *detect.Event
+	note    *advise.Note
 	payload []byte
 	since   time.Time
 }
@@ -41,7 +45,15 @@ func (a *announcer) expect(e *detect.Event, payload []byte, now time.Time) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	own := *e
-	a.waiting = append(a.waiting, notice{&own, payload, now})
+	a.waiting = append(a.waiting, notice{event: &own, payload: payload, since: now})
+}
+
+// expectNote notes a note that is about to be handed to the store.
+func (a *announcer) expectNote(n *advise.Note, payload []byte, now time.Time) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	own := *n
+	a.waiting = append(a.waiting, notice{note: &own, payload: payload, since: now})
 }
 
 // expectSilently notes a record that is only stored and sent elsewhere.
@@ -56,7 +68,7 @@ func (a *announcer) committed(records []store.Record) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for i := range records {
-		if records[i].Kind != store.Event || len(a.waiting) == 0 {
+		if !shown(records[i].Kind) || len(a.waiting) == 0 {
 			continue
 		}
 		if a.early > 0 {
@@ -66,6 +78,15 @@ func (a *announcer) committed(records []store.Record) {
 		}
 		a.waiting = a.waiting[1:]
 	}
+}
+
+// shown tells whether records of a kind are published.
+func shown(k store.Kind) bool {
+	switch k {
+	case store.Event, store.Prompt, store.Judged, store.Check, store.Note:
+		return true
+	}
+	return false
 }
 
 // overdue publishes what has waited too long for the store. Failing is
@@ -112,7 +133,16 @@ func (a *announcer) tooLong(now time.Time) bool {
 }
 
 func (a *announcer) publish(n *notice) {
-	if n.event == nil {
+	switch {
+	case n.note != nil:
+		for _, m := range a.board.ApplyNote(n.note, n.payload) {
+			a.send(m)
+		}
+		if a.noted != nil {
+			a.noted(n.note)
+		}
+		return
+	case n.event == nil:
 		return
 	}
 	for _, m := range a.board.Apply(n.event, n.payload) {

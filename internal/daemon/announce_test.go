@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/publish"
 	"chaffinch/store"
 )
@@ -50,6 +51,13 @@ func TestWhenEventsArePublished(t *testing.T) {
 			a.expect(low, nil, at(0))
 			a.committed(append(record, record...))
 		}, []uint64{1}},
+		{"what the adviser tells comes in its place", func(a *announcer) {
+			a.expectNote(&advise.Note{Number: 11, Kind: advise.PromptOpened, Prompt: &advise.Prompt{ID: 1}}, nil, at(0))
+			a.expect(low, nil, at(0))
+			a.committed([]store.Record{{Kind: store.Prompt}, {Kind: store.Memory}, {Kind: store.Input}})
+			a.expectNote(&advise.Note{Number: 12, Kind: advise.VerdictGiven, Verdict: &advise.Verdict{}}, nil, at(0))
+			a.committed(append(record, store.Record{Kind: store.Judged}))
+		}, []uint64{11, 1, 12}},
 		{"history and pools are no events", func(a *announcer) {
 			a.expect(low, nil, at(0))
 			a.committed([]store.Record{{Kind: store.History}, {Kind: store.Pool}})
@@ -68,6 +76,7 @@ func TestWhenEventsArePublished(t *testing.T) {
 			board: publish.NewBoard(publish.NewTopics("x"), publish.Clock{Boot: 1}),
 			send:  func(publish.Message) {},
 			told:  func(e *detect.Event) { got = append(got, e.Number) },
+			noted: func(n *advise.Note) { got = append(got, n.Number) },
 		}
 		c.do(a)
 		if !slices.Equal(got, c.want) {

@@ -14,6 +14,7 @@ import (
 	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
+	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/config"
 	"chaffinch/internal/core"
@@ -51,6 +52,8 @@ type Options struct {
 	// Told is called for each phase of each event as it is published, in order.
 	// It must not wait. May be nil.
 	Told func(*detect.Event)
+	// Noted is the same for what the adviser tells. May be nil.
+	Noted func(*advise.Note)
 }
 
 // Daemon is a run of the program.
@@ -77,6 +80,11 @@ type Daemon struct {
 	dated      bool
 	dateSource store.Source
 	dateOffset time.Time
+
+	inbox   chan request
+	thought chan struct{} // closed when the core thinks no more
+	saved   time.Time     // when the adviser's memory was last handed to the store
+	basis   string        // what the configuration says of what can be set up
 
 	stepped   time.Time // when the core last made a step
 	sources   sourceLog
@@ -105,7 +113,8 @@ type batch struct {
 
 // Run runs the daemon until ctx ends, or the source does.
 func Run(ctx context.Context, o Options) error {
-	d := &Daemon{o: o, log: o.Log, opened: make(chan uint64, 1), lived: signal.Never, start: o.Source.Stamp()}
+	d := &Daemon{o: o, log: o.Log, opened: make(chan uint64, 1), lived: signal.Never, start: o.Source.Stamp(),
+		inbox: make(chan request, mostRequests), thought: make(chan struct{}), basis: basisOf(o.Config)}
 	if d.log == nil {
 		d.log = slog.New(slog.DiscardHandler)
 	}
@@ -120,15 +129,19 @@ func Run(ctx context.Context, o Options) error {
 
 	d.clock = publish.Clock{Boot: d.boot(ctx), Wall: d.wall}
 	d.board = publish.NewBoard(topics, d.clock)
-	d.tell = announcer{board: d.board, send: d.send, told: o.Told}
+	d.tell = announcer{board: d.board, send: d.send, told: o.Told, noted: o.Noted}
 	d.outbox = newOutbox(d.writer, topics)
 	var err error
-	if d.core, err = core.New(o.Config, core.Outputs{Event: d.event, State: d.state, Pool: d.pool}); err != nil {
+	if d.core, err = core.New(o.Config, core.Outputs{
+		Event: d.event, Note: d.note, Input: d.took, State: d.state, Pool: d.pool,
+	}); err != nil {
 		return err
 	}
+	d.core.Boot = d.clock.Boot
 	d.own = detect.NewOwn(o.Config.Alarm)
 	d.makePublishers(topics)
 	d.takeUpStore()
+	d.board.SetSetup(d.core.SetupNow())
 
 	err = d.work(ctx)
 	stopWriting()
@@ -198,11 +211,14 @@ func (d *Daemon) read(ctx context.Context, full chan<- *batch, free <-chan *batc
 func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 	tick := time.NewTicker(250 * time.Millisecond)
 	defer tick.Stop()
+	defer close(d.thought)
 	for {
 		select {
 		case b, more := <-full:
 			if !more {
+				d.core.TakeWaiting()
 				d.core.Finish()
+				d.saveMemory()
 				d.recordAll(d.own.Finish(max(d.lived, 0)), max(d.lived, 0))
 				return nil
 			}
@@ -217,11 +233,19 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 				d.core.Quiet(b.quiet)
 			}
 			free <- b
+		case r := <-d.inbox:
+			d.core.Tell(d.o.Source.Stamp(), r.input, r.answer)
 		case now := <-tick.C:
 			d.tell.overdue(now, d.writer.Health().Err != nil)
 			d.takeUpStore()
 			d.keepDates()
 			d.noteSources()
+			if now.Sub(d.stepped) > asleep {
+				d.core.TakeWaiting()
+			}
+			if now.Sub(d.saved) > saveEvery {
+				d.saveMemory()
+			}
 			if now.Sub(d.stepped) > 2*publish.LiveEvery {
 				d.waitForBus()
 			}
@@ -289,7 +313,7 @@ func (d *Daemon) publishLive(s *machine.State) {
 		}
 		return "", false
 	}), s.Now)
-	if m, due := d.board.Live(publish.Moment{State: s, Bus: d.o.Source.Bus(), Health: health}); due {
+	if m, due := d.board.Live(publish.Moment{State: s, Bus: d.o.Source.Bus(), Health: health, Route: d.core.RouteName}); due {
 		d.send(m)
 	}
 }

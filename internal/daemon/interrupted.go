@@ -18,7 +18,9 @@ func (d *Daemon) takeUpStore() {
 	}
 	d.tookUp = true
 	d.loadPools(s)
+	d.remember(s)
 	d.endInterrupted(s)
+	d.recallDay(s)
 }
 
 // endInterrupted ends what runs before this one left open, when the power went

@@ -43,7 +43,25 @@ func (o *outbox) Next() (seq uint64, topic string, payload []byte, ok bool) {
 	if m.Gap != nil {
 		return m.Key.Seq, o.topics.Event(), publish.AppendGap(nil, m.Gap.Dropped, m.Gap.First.String(), m.Gap.Last.String()), true
 	}
-	return m.Key.Seq, o.topics.Event(), m.Record.Payload, true
+	return m.Key.Seq, o.topic(m.Record.Kind), m.Record.Payload, true
+}
+
+// topic is where records of a kind go. Prompts go there once when they open and
+// once when they close; what the topic retains is the board's.
+func (o *outbox) topic(k store.Kind) string {
+	switch k {
+	case store.Prompt:
+		return o.topics.Prompt()
+	case store.Judged:
+		return o.topics.Verdict()
+	case store.Check:
+		return o.topics.Check()
+	case store.Note:
+		return o.topics.Note()
+	case store.Shift:
+		return o.topics.Shift()
+	}
+	return o.topics.Event()
 }
 
 // Done says that the broker has the message that Next gave.

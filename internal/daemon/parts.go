@@ -48,7 +48,7 @@ func (d *Daemon) makePublishers(topics publish.Topics) {
 	} else {
 		d.broker = mqtt.NewBroker(mqtt.BrokerOptions{
 			Listen: settings.Listen, Credentials: d.credentials(), Topics: topics,
-			Retained: d.retained, Log: d.log,
+			Retained: d.retained, Submit: d.Submit, Log: d.log,
 		})
 	}
 	if server.Broker != "" {

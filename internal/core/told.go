@@ -229,6 +229,9 @@ func (c *Core) Remember(m advise.Memory, set publish.Setup, away time.Duration) 
 		return false
 	}
 	c.adviser.Restore(m, c.now, away)
+	if m.Field != "" {
+		c.set.Field = &m.Field // it is where the machine is, whatever the configuration says now
+	}
 	if in := (publish.Input{Setup: &set}); in.Validate() == nil {
 		_ = c.setUp(&set) // a crop that is no more leaves what the configuration says
 	}

@@ -54,6 +54,8 @@ type Options struct {
 	Told func(*detect.Event)
 	// Noted is the same for what the adviser tells. May be nil.
 	Noted func(*advise.Note)
+
+	started func(*Daemon) // a seam for tests: called before the work begins
 }
 
 // Daemon is a run of the program.
@@ -142,6 +144,10 @@ func Run(ctx context.Context, o Options) error {
 	d.makePublishers(topics)
 	d.takeUpStore()
 	d.board.SetSetup(d.core.SetupNow())
+
+	if o.started != nil {
+		o.started(d)
+	}
 
 	err = d.work(ctx)
 	stopWriting()

@@ -50,6 +50,8 @@ type Sample struct {
 	// The same of the tank beside what the crop's usual settings give there: 1
 	// is usual.
 	Broken, Trash, Unthreshed float64
+	// StrawFine is how much more short straw there is than usual: 1 is usual.
+	StrawFine float64
 }
 
 // Sample is what somebody would see who looks now.
@@ -57,6 +59,7 @@ func (c *Combine) Sample() Sample {
 	k := c.Condition()
 	n, u := &k.Now, &k.Usual
 	return Sample{
+		StrawFine: fineness(&c.levers.usual, &c.levers.at),
 		BrokenPct: n.BrokenPct, TrashPct: n.TrashPct, UnthreshedPct: n.UnthreshedPct,
 		ReturnedGrain: n.ReturnedGrain, ReturnedHeads: n.ReturnedHeads, ReturnedChaff: 1 - n.ReturnedGrain - n.ReturnedHeads,
 		Broken: n.Broken / u.Broken, Trash: n.Trash / u.Trash, Unthreshed: n.Unthreshed / u.Unthreshed,

@@ -151,9 +151,22 @@ func (o *operator) leave(c *Combine, t, full float64) {
 		o.enter(c, pausing)
 	case full > 0.80 && !c.sc.OnTheGo || full > 0.93:
 		o.enter(c, toCart)
+	case o.stayS > 0:
+		o.enter(c, looking)
 	default:
 		o.enter(c, headland)
 	}
+}
+
+// Stay has the operator stand for so many seconds, with threshing off and the
+// engine idling: at the end of this pass, or beside the cart once the tank is
+// empty. While he stands so already, he stands so much longer.
+func (c *Combine) Stay(seconds float64) {
+	if c.op.phase == looking {
+		c.op.lastsS += max(0, seconds)
+		return
+	}
+	c.op.stayS += max(0, seconds)
 }
 
 // unload stands beside the cart.
@@ -166,7 +179,11 @@ func (o *operator) unload(c *Combine, t float64) {
 		o.augerOn = true
 	case c.body.tankT <= 0.03:
 		o.augerOn = false
-		if c.body.auger == 0 {
+		switch {
+		case c.body.auger > 0:
+		case o.stayS > 0:
+			o.enter(c, looking)
+		default:
 			o.enter(c, headland)
 		}
 	}

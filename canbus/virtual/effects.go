@@ -107,7 +107,7 @@ func effectsOf(c *Crop, usual, at *positions, shoeX, damp float64) effects {
 	u, f := passes(threshRate*math.Pow(rotor, 1.3)*math.Exp(-0.9*gap), separateRate*rotor*math.Exp(-gap*gap))
 	e[onSeparation] = (u + f) / (u0 + f0)
 	e[onUnthreshed] = math.Pow(u/u0, 0.7) // some are threshed as returns
-	fine := math.Pow(rotor, 1.5) * math.Exp(-0.5*gap)
+	fine := fineness(usual, at)
 	e[onTorque] = math.Exp(-0.4 * gap)
 
 	e[onGrain] = math.Exp(-3*lower + 4*air)
@@ -137,4 +137,9 @@ func effectsOf(c *Crop, usual, at *positions, shoeX, damp float64) effects {
 	// A slow reel does not deliver; a fast one throws.
 	e[onBunch] = 3*max(0, -reel-0.05) + 1.2*max(0, reel-0.05)
 	return e
+}
+
+// fineness is how much short straw the threshing makes: 1 is usual.
+func fineness(usual, at *positions) float64 {
+	return math.Pow(at[leverRotor]/usual[leverRotor], 1.5) * math.Exp(-0.5*(at[leverConcave]/usual[leverConcave]-1))
 }

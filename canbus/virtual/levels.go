@@ -145,6 +145,20 @@ func (c *Combine) Condition() Condition {
 	return k
 }
 
+// Would is what other settings, by the names of levers, would lead to now in
+// steady work, and what that costs; levers that are not named stay where they
+// are. See Condition.
+func (c *Combine) Would(settings map[string]float64) (levels Levels, cost float64) {
+	at := c.positionsNow()
+	for l := range levers {
+		if v, ok := settings[levers[l].name]; ok {
+			at[l] = v
+		}
+	}
+	levels = c.steady(&at)
+	return levels, levels.cost(c.flow.fullTH)
+}
+
 func (c *Combine) positionsNow() positions {
 	at := c.levers.at
 	at[leverSpeed] = c.setting(leverSpeed)

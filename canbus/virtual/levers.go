@@ -131,6 +131,16 @@ func (c *Combine) setting(l int) float64 {
 	return c.levers.at[l]
 }
 
+// Step is the usual step of a lever, in its unit; not a number for a lever that
+// the machine has not.
+func (c *Combine) Step(lever string) float64 {
+	l, err := leverNamed(lever, &c.crop)
+	if err != nil {
+		return math.NaN()
+	}
+	return stepOf(l, &c.crop, c.levers.usual[l])
+}
+
 // Set moves a lever to a setting in its unit, as fast as its adjuster goes. A
 // set ground speed is held, but for what any operator slows down for; before,
 // he holds the engine's load. It is an error if the machine has no such lever,
@@ -153,6 +163,10 @@ func (c *Combine) Set(lever string, value float64) error {
 	}
 	return nil
 }
+
+// Free lets the operator drive by the engine's load again, from the speed that
+// was set.
+func (c *Combine) Free() { c.levers.holdsSpeed = false }
 
 // preset puts the levers where the scenario has them from the start.
 func (c *Combine) preset() {

@@ -20,6 +20,7 @@ const (
 	asleep                // bus asleep
 	roadHome
 	parking // standing before the key is turned
+	looking // standing with threshing off, on foot: see Stay
 	ended
 )
 
@@ -57,6 +58,7 @@ type operator struct {
 	unloadSide bool    // this time while cutting
 	paused     bool    // the break is over
 	waitS      float64
+	stayS      float64 // how long he wants to stand at the next stop
 }
 
 const entryRunM = 9 // straight runs before and after a turn
@@ -135,6 +137,11 @@ func (o *operator) enter(c *Combine, p phase) {
 		o.speedKMH, o.threshOn = 0, false
 		c.eng.setRPM = idleSet(&c.eng)
 		o.lastsS = h.between(30, 60)
+	case looking:
+		o.speedKMH, o.threshOn, o.augerOn = 0, false, false
+		o.headerMM = liftedMM(&c.crop)
+		c.eng.setRPM = idleSet(&c.eng)
+		o.lastsS, o.stayS = o.stayS, 0
 	case keyOff:
 		c.eng.setRPM = 0
 		o.lastsS = h.between(12, 20)
@@ -200,6 +207,10 @@ func (o *operator) step(c *Combine) {
 				o.enter(c, ended)
 				c.stopped = true
 			}
+		}
+	case looking:
+		if over {
+			o.enter(c, engaging)
 		}
 	case asleep:
 		if over {

@@ -17,7 +17,8 @@ type Facts struct {
 	Crop      machine.Crop
 	Knowledge *knowledge.Base
 	// TargetPct are the targets that the owner has set ([alarm.KIND]
-	// target_pct), by symptom. Look them up by name.
+	// target_pct), by symptom; that of header loss, which no sensor tells, is in
+	// percent of the crop. Look them up by name.
 	TargetPct map[string]float64
 }
 
@@ -60,13 +61,15 @@ type Adviser struct {
 	speedMoved int
 	speedHeld  float64 // the usual ground speed, 0 until known
 	speedOff   int
+	faster     float64 // the ground speed that was last asked for to fill the machine
 
-	wants    [checkCount]wanted
-	checked  [checkCount]lastCheck
-	prompts  uint64
-	checks   uint64
-	field    string
-	newField bool
+	wants     [checkCount]wanted
+	checked   [checkCount]lastCheck
+	prompts   uint64
+	checks    uint64
+	headerPct float64 // what may be lost at the header, in % of the crop; 0: by rule
+	field     string
+	newField  bool
 
 	journal   []JournalEntry
 	tries     []try
@@ -338,6 +341,17 @@ func (a *Adviser) Wanted() []CheckWanted {
 	for i := range a.wants {
 		if a.wants[i].asked {
 			all = append(all, a.wants[i].CheckWanted)
+		}
+	}
+	return all
+}
+
+// Wrong lists the symptoms that are there, in the order of knowledge.Symptoms.
+func (a *Adviser) Wrong() []string {
+	var all []string
+	for i := range symptoms {
+		if a.there(i) {
+			all = append(all, symptoms[i].name)
 		}
 	}
 	return all

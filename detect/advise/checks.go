@@ -95,8 +95,11 @@ func (a *Adviser) mayAsk(check string) bool {
 	if a.wants[i].is {
 		return true
 	}
-	last := a.checked[i]
-	return last.at == signal.Never || a.now.Sub(last.at) >= choiceAgain
+	last, again := a.checked[i], choiceAgain
+	if check == GroundCheck {
+		again = checkAgain // it takes some minutes
+	}
+	return last.at == signal.Never || a.now.Sub(last.at) >= again
 }
 
 // lastCheck is when a check was last made or given up, and in what moisture.

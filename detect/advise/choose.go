@@ -1,6 +1,8 @@
 package advise
 
 import (
+	"time"
+
 	"chaffinch/detect/advise/judge"
 	"chaffinch/detect/advise/knowledge"
 )
@@ -27,7 +29,7 @@ func (a *Adviser) choose(standing bool) (choice, bool) {
 			if !a.there(i) || (t.sudden > 0 || i == rotorSag) != (pass == 0) || a.now < t.heldTo {
 				continue
 			}
-			if t.basis != "" && !t.alarm && t.seconds > 0 && t.slow < (overMargin+1)/2*t.target {
+			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && t.slow < t.target {
 				continue // it is about to go
 			}
 			c, found := a.chooseFor(i, standing)
@@ -43,6 +45,9 @@ func (a *Adviser) choose(standing bool) (choice, bool) {
 // comes first when the trouble came suddenly, and is left for last while it is
 // steady and the machine has room: then the fault is a setting's.
 func (a *Adviser) rank(m *move, of int) int {
+	if a.promising(of, m) {
+		return 3
+	}
 	if !m.driving || m.Direction != knowledge.Down {
 		return 1
 	}
@@ -61,73 +66,116 @@ func (a *Adviser) rank(m *move, of int) int {
 func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 	var held *move
 	var limit float64
-	ask, stand, wait := "", false, ""
-	for rank := range 3 {
-		for j := range a.moves[of] {
-			m := &a.moves[of][j]
-			if a.rank(m, of) != rank {
-				continue
+	ask, stand, look, wait := "", false, "", ""
+	var order [mostMoves]uint8
+	for _, j := range order[:a.order(of, &order)] {
+		m := &a.moves[of][j]
+		if m.Direction == knowledge.Wait {
+			if ok, _ := a.allows(m, of); ok && wait == "" {
+				wait = m.Say
 			}
-			if m.Direction == knowledge.Wait {
-				if ok, _ := a.allows(m, of); ok && wait == "" {
-					wait = m.Say
-				}
-				continue
-			}
-			if a.spent(of, m) {
-				continue
-			}
-			ok, wants := a.allows(m, of)
-			if !ok && wants == "" {
-				continue
-			}
-			if m.check != "" {
-				wants = m.check
-			}
-			if wants != "" {
-				if ask == "" && a.mayAsk(wants) {
-					ask = wants
-				}
-				continue
-			}
-			if m.stopped && !standing {
-				stand = true
-				continue
-			}
-			r := a.reachOf(m, a.stepsFor(of, m))
-			if r.atEnd {
-				continue
-			}
-			if r.atLimit {
-				if held == nil {
-					held, limit = m, r.limit
-				}
-				continue
-			}
-			if standing && !m.stopped {
-				return c, false // work with what can be set from the seat comes first
-			}
-			return choice{of: of, m: m, reach: r, held: held, limit: limit}, true
+			continue
 		}
+		if a.spent(of, m) || a.passing(of) && !m.driving {
+			continue
+		}
+		ok, wants := a.allows(m, of)
+		if !ok && wants == "" {
+			continue
+		}
+		if m.check != "" {
+			if of == spareCapacity && a.condition(knowledge.LossLow, of).known {
+				continue // it is known already
+			}
+			wants = m.check
+		}
+		if m.driving && m.Direction == knowledge.Down && a.rank(m, of) == 2 && (ask != "" || a.littleOver(of)) {
+			continue
+		}
+		if wants != "" {
+			if ask == "" && a.mayAsk(wants) {
+				ask = wants
+			}
+			continue
+		}
+		if m.stopped && !standing {
+			if m.Direction != knowledge.Look {
+				stand = true
+			} else if look == "" {
+				look = m.lever.Words
+			}
+			continue
+		}
+		r := a.reachOf(m, a.stepsFor(of, m))
+		if of == spareCapacity && r.known && r.from < slackened*a.faster {
+			// He has been asked and has gone back: that is how he likes to drive.
+			a.symptoms[of].heldTo, a.faster = a.now.Add(askedEnough), 0
+			return c, false
+		}
+		if r.atEnd {
+			continue
+		}
+		if r.atLimit {
+			if held == nil {
+				held, limit = m, r.limit
+			}
+			continue
+		}
+		if standing && !m.stopped {
+			return c, false // work with what can be set from the seat comes first
+		}
+		return choice{of: of, m: m, reach: r, held: held, limit: limit}, true
 	}
 	switch {
+	case a.passing(of):
 	case ask != "":
 		a.want(ask, WhyChoice, 0)
 	case !stand && !standing:
-		a.nothingMore(of, held, limit, wait)
+		a.nothingMore(of, held, limit, look, wait)
 	}
 	return c, false
 }
+
+// littleOver: output is worth more than the last part of a loss, so slower is
+// only asked for where a level is well over its target.
+func (a *Adviser) littleOver(of int) bool {
+	t := &a.symptoms[of]
+	return t.basis != "" && t.seconds > 0 && t.lasting < slowerOver*t.target
+}
+
+const slowerOver = 1.3
+
+const (
+	slackened   = 0.97
+	askedEnough = 2 * time.Hour
+)
+
+// passing tells of a sudden rise that may be over in a minute: ground speed is
+// all that it asks for.
+func (a *Adviser) passing(of int) bool {
+	t := &a.symptoms[of]
+	return t.basis != "" && t.sudden > 0 && !t.over
+}
+
+// emptyUnder is the fullness, in percent, from which on two steps of ground speed
+// are asked at once.
+const emptyUnder = 50.0
 
 // stepsFor is how many steps to take at once. Against a level that is over its
 // target it is two: what one step does, a tenth or so, nobody could tell from
 // chance within minutes.
 func (a *Adviser) stepsFor(of int, m *move) float64 {
 	t := &a.symptoms[of]
+	switch {
+	case m.driving && m.Direction == knowledge.Up && a.around.roomN >= roomFrom && a.around.room < emptyUnder:
+		return 2
+	case !m.driving && a.judgedBy(of) != "" && t.checked() && t.said == Much:
+		return 2
+	}
 	if m.driving || t.basis == "" || t.seconds < overAfter || t.target <= 0 {
 		return 1
 	}
-	if t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) {
+	if t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) || a.promising(of, m) {
 		return 3
 	}
 	return 2
@@ -152,6 +200,7 @@ func (a *Adviser) spent(of int, m *move) bool {
 			if m.Direction == knowledge.Look {
 				return true
 			}
+		case t.Promising && !t.Again:
 		case t.Outcome != "" || t.Unsure >= mostUnsure:
 			return true
 		}
@@ -189,6 +238,17 @@ func (a *Adviser) tryOf(of int, lever, direction string) *try {
 	}
 	a.tries = append(a.tries, try{of: of, Tried: Tried{Symptom: symptoms[of].name, Lever: lever, Direction: direction}})
 	return &a.tries[len(a.tries)-1]
+}
+
+// promising tells whether a move is left for a second try.
+func (a *Adviser) promising(of int, m *move) bool {
+	for i := range a.tries {
+		t := &a.tries[i]
+		if t.of == of && t.Lever == m.lever.Name && t.Direction == m.Direction {
+			return t.Promising && !t.Again
+		}
+	}
+	return false
 }
 
 // helped tells whether a move has helped today.

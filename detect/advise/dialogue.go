@@ -39,6 +39,7 @@ type trial struct {
 	next    int    // seconds of judging at which to look
 	check   string // the check that judges it, or empty
 	alarms  int    // raised while judging, for what only alarms tell
+	passing bool   // against what came suddenly and may pass by itself
 
 	said     Grade // before
 	loss, se float64
@@ -65,7 +66,7 @@ const (
 	// calm is how long work is steady before a prompt.
 	calm = 10 * time.Second
 	// enough seconds of work before a prompt, so that it can be judged.
-	enoughBefore = 120
+	enoughBefore = 300
 	// afterChange is how long nothing is asked after a change of any setting.
 	afterChange = time.Minute
 	// sampleFor is how long a check that judges a change is waited for.
@@ -137,7 +138,7 @@ func (a *Adviser) openMove(c choice) {
 	m := c.m
 	a.trial = trial{
 		of: c.of, m: m, lever: m.lever, direction: m.Direction, why: ByPrompt,
-		from: c.reach.from, to: c.reach.to, known: c.reach.known,
+		from: c.reach.from, to: c.reach.to, known: c.reach.known, passing: a.passing(c.of),
 	}
 	p := a.newPrompt(m.stopped)
 	a.wordMove(p, &c)
@@ -166,6 +167,9 @@ func (a *Adviser) newPrompt(stopped bool) *Prompt {
 	p.Expires = a.now.Add(promptFor)
 	if stopped {
 		p.Expires = a.now.Add(standFor)
+	}
+	if a.trial.why != ByBack {
+		p.Check = a.judgedBy(a.trial.of)
 	}
 	if a.trial.known {
 		p.From, p.To = number(a.trial.from), number(a.trial.to)
@@ -288,15 +292,10 @@ func (a *Adviser) begin() {
 	t.settled, t.judged, t.alarms = 0, 0, 0
 	t.settleS, t.judgeS = max(t.lever.SettleS, 15), max(t.lever.JudgeS, leastJudgeS)
 	t.next = int(t.judgeS)
-	t.check = ""
-	if t.of >= 0 {
-		info := &symptoms[t.of]
+	if t.check = a.judgedBy(t.of); t.check != "" {
 		known := &a.symptoms[t.of]
-		if info.level == noMeasure || !a.heard(t.of) && info.check != "" {
-			t.check = info.check
-			t.settleS = max(t.settleS, t.lever.SampleS)
-			t.said, t.loss, t.se = known.said, known.loss, known.lossSE
-		}
+		t.settleS = max(t.settleS, t.lever.SampleS)
+		t.said, t.loss, t.se = known.said, known.loss, known.lossSE
 	}
 	if t.why == ByBack {
 		a.debt = nil
@@ -310,9 +309,18 @@ func (a *Adviser) begin() {
 	a.stage = settling
 }
 
+// judgedBy is the check that tells of a symptom what no sensor does, or empty.
+func (a *Adviser) judgedBy(of int) string {
+	if of < 0 || symptoms[of].level != noMeasure && a.heard(of) {
+		return ""
+	}
+	return symptoms[of].check
+}
+
 // fresh forgets the levels of before a change.
 func (a *Adviser) fresh() {
 	a.work.clear()
+	a.around.roomN = 0
 	for i := range a.symptoms {
 		a.symptoms[i].restart()
 	}
@@ -331,6 +339,9 @@ func (a *Adviser) wouldSee(t *trial) bool {
 		return false
 	}
 	f := &a.followers[t.m.follower]
+	if f.roams {
+		return false
+	}
 	_, has := f.present(a.now)
 	return has && a.now.Sub(f.heard) < time.Minute
 }
@@ -349,6 +360,8 @@ func (a *Adviser) settle() {
 		a.stage = idle
 	case !t.seen && a.wouldSee(t):
 		a.unjudged("the bus shows no change of " + t.lever.Words)
+	case t.passing:
+		a.unjudged("it came suddenly, and may have passed by itself")
 	case t.check != "":
 		a.stage = sampling
 		a.want(t.check, WhyChange, t.prompt)

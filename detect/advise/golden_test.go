@@ -57,7 +57,7 @@ func TestDialogues(t *testing.T) {
 			}
 			p.play(30 * time.Minute)
 		}},
-		{"a limit of the owner stops a move, and its price is told", Facts{TargetPct: separation20,
+		{"a limit of the owner stops a move, and its price is told", Facts{TargetPct: map[string]float64{"separation-loss": 13},
 			Machine: machine.Settings{Limits: map[string]machine.Limit{"rotor_speed_rpm": {Max: number0(860)}}}}, func(p *player) {
 			p.w.levels = separationBy
 			p.w.set["concave_mm"] = 12
@@ -140,7 +140,7 @@ func TestDialogues(t *testing.T) {
 					p.after(5*time.Second, func(p *player) { p.w.set["upper_sieve_mm"] = 19 })
 				}
 			}
-			p.play(15 * time.Minute)
+			p.play(40 * time.Minute)
 		}},
 		{"spare capacity is offered once losses are fine", Facts{TargetPct: map[string]float64{"separation-loss": 90, "cleaning-loss": 60}}, func(p *player) {
 			p.w.levels = separationBy

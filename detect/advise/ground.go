@@ -31,7 +31,12 @@ func (a *Adviser) takeGround(g *GroundCount, moved *bool) string {
 	if g.HeaderKnown {
 		k := &a.symptoms[headerLoss]
 		k.loss, k.lossSE = g.HeaderKgHa, g.HeaderSE
-		k.said, k.saidAt, k.stale = a.lossGrade(g.HeaderKgHa, headerShare*allowed), a.now, false
+		most := headerShare * allowed
+		if a.headerPct > 0 {
+			most = allowed * a.headerPct / float64(a.facts.Crop.LossTarget)
+		}
+		// Clearly over it, or it is a chance of counting.
+		k.said, k.saidAt, k.stale = a.lossGrade(g.HeaderKgHa-g.HeaderSE, most), a.now, false
 	}
 	if !g.MachineKnown {
 		return text

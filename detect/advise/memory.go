@@ -36,6 +36,10 @@ type Tried struct {
 	Direction string `json:"direction"`
 	Outcome   string `json:"outcome"` // a verdict's, or not-possible
 	Unsure    int    `json:"unsure"`  // how often it could not be judged
+	// Promising: it may have helped, but not for sure. It is tried once more,
+	// with a larger step, when nothing else is left.
+	Promising bool `json:"promising,omitempty"`
+	Again     bool `json:"again,omitempty"`
 }
 
 // Best are settings with which nothing was wrong.

@@ -66,7 +66,10 @@ type Prompt struct {
 	Caution   string   `json:"caution"` // what to mind; may be empty
 	Limit     string   `json:"limit"`   // what a limit of the owner's costs; may be empty
 	Answers   []string `json:"answers"` // what he may answer
-	Closed    string   `json:"closed,omitempty"`
+	// Check is the check that will judge the change, where no sensor does: he is
+	// to look at the next stop after some minutes of work.
+	Check  string `json:"check,omitempty"`
+	Closed string `json:"closed,omitempty"`
 
 	Opened  signal.Instant `json:"-"`
 	Expires signal.Instant `json:"-"` // unless answered before

@@ -80,6 +80,8 @@ func (a *Adviser) setTargets(by map[string]float64) {
 	for i := range symptoms {
 		if v, ok := by[symptoms[i].name]; ok && symptoms[i].signal && finite(v) && v > 0 {
 			a.aim(&a.symptoms[i], v, BySetup, 0)
+		} else if ok && i == headerLoss && v > 0 && v <= 100 {
+			a.headerPct = v
 		}
 	}
 }

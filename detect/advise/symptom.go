@@ -74,7 +74,8 @@ type symptom struct {
 	quietS  int  // seconds of steady work since
 	fast    float64
 	slow    float64 // mean of about a minute
-	seconds int     // that fast and slow rest on
+	lasting float64 // mean of some minutes
+	seconds int     // that they rest on
 	run     int     // seconds over its target in a row, or under it if negative
 	over    bool    // over its target
 	sudden  int     // seconds for which a sudden rise still counts
@@ -94,22 +95,29 @@ type symptom struct {
 
 	heldTo    signal.Instant // "later"
 	exhausted bool           // "nothing more" has been told
-	toldIn    conditionKey   // in this condition
+	toldIn    conditionKey   // of this crop
+	toldMoist float64        // at this moisture, NaN if not known
 }
 
 const (
-	fastShare  = 1.0 / 8  // a second
-	slowShare  = 1.0 / 45 // a second
-	overAfter  = 20       // s over the target until it counts
-	underAfter = 20       // s clearly under it until it does not
+	fastShare = 1.0 / 8  // a second
+	slowShare = 1.0 / 45 // a second
+	// A thick patch of crop is over in a minute or two; what a setting does
+	// lasts.
+	lastingShare = 1.0 / 200
+	lastsFrom    = 150 // s until it can be told from a patch
+	overAfter    = 20  // s over the target until it counts
+	underAfter   = 20  // s clearly under it until it does not
 	// A target is known to a tenth or two at best: a level has to be clearly over
 	// it, or clearly not.
 	overMargin  = 1.1
 	underMargin = 0.95
-	alarmAwayS  = 20 // s of steady work without an alarm until it is gone
+	farOver     = 1.5 // of the target: nobody needs minutes to see that
+	alarmAwayS  = 20  // s of steady work without an alarm until it is gone
 	suddenRatio = 1.5
 	suddenRise  = 12.0 // points
 	suddenFor   = 30   // s
+	suddenOver  = 2.0  // of its target, where one is known: less passes by itself
 	slowFrom    = 60   // s of work before a rise can be told
 )
 
@@ -127,15 +135,16 @@ func (t *symptom) second(v float64, heard bool, higher bool) {
 		return
 	}
 	if t.seconds == 0 {
-		t.fast, t.slow = v, v
+		t.fast, t.slow, t.lasting = v, v, v
 	}
 	t.seconds++
 	t.fast += max(fastShare, 1/float64(t.seconds)) * (v - t.fast)
 	t.slow += max(slowShare, 1/float64(t.seconds)) * (v - t.slow)
+	t.lasting += max(lastingShare, 1/float64(t.seconds)) * (v - t.lasting)
 	if t.sudden > 0 {
 		t.sudden--
 	}
-	if t.seconds > slowFrom && t.fast > suddenRatio*t.slow && t.fast-t.slow > suddenRise {
+	if t.seconds > slowFrom && t.fast > suddenRatio*t.slow && t.fast-t.slow > suddenRise && (t.basis == "" || t.fast > suddenOver*t.target) {
 		t.sudden = suddenFor
 	}
 	if t.basis == "" || higher {
@@ -143,9 +152,9 @@ func (t *symptom) second(v float64, heard bool, higher bool) {
 		return
 	}
 	switch {
-	case t.slow > overMargin*t.target:
+	case t.seconds >= lastsFrom && t.lasting > overMargin*t.target || t.slow > farOver*t.target:
 		t.run = max(0, t.run) + 1
-	case t.slow < underMargin*t.target:
+	case t.lasting < underMargin*t.target:
 		t.run = min(0, t.run) - 1
 	}
 	switch {
@@ -158,8 +167,11 @@ func (t *symptom) second(v float64, heard bool, higher bool) {
 
 // active tells whether the symptom is there, by whatever tells it.
 func (t *symptom) active(info *symptomInfo) bool {
-	if t.alarm || t.over {
+	if t.over {
 		return true
+	}
+	if t.alarm && (t.basis == "" || t.seconds == 0 || t.sudden > 0) {
+		return true // else the target tells, and a patch that raises an alarm passes
 	}
 	return t.said >= Some && !t.stale && (info.level == noMeasure || t.seconds == 0)
 }

@@ -24,13 +24,27 @@ const (
 )
 
 // criteria of a trial.
-func (t *trial) criteria() judge.Criteria {
+func (a *Adviser) criteria(t *trial) judge.Criteria {
 	info := &symptoms[t.of]
-	c := judge.Criteria{HigherIsBetter: info.higher, OfFeed: t.changesFeed() || !info.signal, WorthPct: worth}
+	c := judge.Criteria{HigherIsBetter: info.higher, OfFeed: a.same(t) == byNothing, WorthPct: worth}
 	if info.signal {
 		c.Top = levelTop
 	}
 	return c
+}
+
+// same is what the windows of a trial are brought to the same of.
+func (a *Adviser) same(t *trial) by {
+	id, ok := signal.ByName(t.lever.Signal)
+	switch {
+	case !symptoms[t.of].signal:
+		return byNothing
+	case ok && id == signal.GroundSpeed.ID:
+		return byThickness
+	case ok && id == signal.HeaderHeight.ID && !a.around.byGrain:
+		return byNothing // straw that is not taken in is less feed
+	}
+	return byFeed
 }
 
 // changesFeed tells whether it is the lever's way to change the feed.
@@ -58,7 +72,7 @@ func (a *Adviser) judge() {
 		a.judgeSpeed()
 		return
 	}
-	if t.judged == int(t.judgeS) || t.judged == 2*int(t.judgeS) {
+	if j := int(t.judgeS); t.judged == j || t.judged == 2*j || t.judged == 4*j {
 		if a.plainlyWorse() {
 			return
 		}
@@ -66,10 +80,10 @@ func (a *Adviser) judge() {
 	if t.judged < t.next {
 		return
 	}
-	info, c := &symptoms[t.of], t.criteria()
+	info, c := &symptoms[t.of], a.criteria(t)
 	if t.judged == int(t.judgeS) {
 		// How long it takes is planned once, so that nobody looks until it suits.
-		a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
+		a.before.fill(&a.windows[0], info.level, t.sides(), a.same(t))
 		if n := judge.Needed(&a.windows[0], c); n == 0 {
 			t.next = 3 * int(t.judgeS)
 		} else {
@@ -79,9 +93,12 @@ func (a *Adviser) judge() {
 			return
 		}
 	}
-	a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
-	a.work.fill(&a.windows[1], info.level, t.sides(), c.OfFeed)
+	a.before.fill(&a.windows[0], info.level, t.sides(), a.same(t))
+	a.work.fill(&a.windows[1], info.level, t.sides(), a.same(t))
 	v := judge.Compare(&a.windows[0], &a.windows[1], c)
+	if v.Outcome == judge.CouldNotJudge && t.judged >= 2*int(t.judgeS) && a.alike(t.sides()) {
+		v = judge.Compare(&a.windows[0], &a.windows[1], c)
+	}
 	if v.More && t.judged < mostJudgeS && v.Outcome != judge.Better && v.Outcome != judge.Worse {
 		t.next = min(2*t.judged, mostJudgeS)
 		return
@@ -90,14 +107,14 @@ func (a *Adviser) judge() {
 }
 
 // plainlyWorse ends a trial before its time that has made things plainly worse:
-// grain is being lost meanwhile. Looking twice more is paid for by asking for
+// grain is being lost meanwhile. Looking three times more is paid for by asking for
 // more certainty.
 func (a *Adviser) plainlyWorse() bool {
 	t := &a.trial
-	info, c := &symptoms[t.of], t.criteria()
+	info, c := &symptoms[t.of], a.criteria(t)
 	c.Alpha = plainly
-	a.before.fill(&a.windows[0], info.level, t.sides(), c.OfFeed)
-	a.work.fill(&a.windows[1], info.level, t.sides(), c.OfFeed)
+	a.before.fill(&a.windows[0], info.level, t.sides(), a.same(t))
+	a.work.fill(&a.windows[1], info.level, t.sides(), a.same(t))
 	v := judge.Compare(&a.windows[0], &a.windows[1], c)
 	_, over := a.worseSide(t, &v)
 	if v.Outcome != judge.Worse && !over {
@@ -114,12 +131,12 @@ const plainly = 0.001
 // costs is what the windows tell.
 func (a *Adviser) judgeSpeed() {
 	t := &a.trial
-	c := t.criteria()
+	c := a.criteria(t)
 	if t.judged < 2*int(t.judgeS) {
 		return
 	}
-	a.before.fill(&a.windows[0], speedLevel, t.sides(), true)
-	a.work.fill(&a.windows[1], speedLevel, t.sides(), true)
+	a.before.fill(&a.windows[0], speedLevel, t.sides(), byNothing)
+	a.work.fill(&a.windows[1], speedLevel, t.sides(), byNothing)
 	v := judge.Compare(&a.windows[0], &a.windows[1], c)
 	now, _ := a.work.meanSpeed(t.judged)
 	was, known := a.before.meanSpeed(2 * leastJudgeS)
@@ -131,6 +148,7 @@ func (a *Adviser) judgeSpeed() {
 		v.Level, v.Why = judge.Level{}, "the ground speed before is not known"
 	case v.ChangePct >= leastFaster:
 		v.Outcome = judge.Better
+		a.faster = now
 	}
 	a.conclude(&v)
 }
@@ -166,22 +184,47 @@ func (a *Adviser) conclude(v *judge.Verdict) {
 	if side >= 0 {
 		said.Side = symptoms[side].name
 	}
-	said.PutBack = a.putsBack(&t, v.Outcome, over) || v.Outcome == judge.CouldNotJudge && a.looksWorse(&t)
+	said.PutBack = a.putsBack(&t, v.Outcome, over) || v.Outcome == judge.CouldNotJudge && !a.looksBetter(&t)
+	if v.Outcome == judge.NoClearChange && !over && t.eases() && v.ChangePct <= -leastEase {
+		said.PutBack = false // more crop again would only bring more of it
+	}
 	a.wordVerdict(said, v, side, over)
-	a.learn(&t, v.Outcome, over || said.PutBack && v.Outcome == judge.CouldNotJudge)
+	a.learn(&t, v.Outcome, over)
+	if t.of >= 0 && t.why == ByPrompt && v.Outcome == judge.NoClearChange && !over && way(t.direction) != 0 && !t.changesFeed() {
+		tried := a.tryOf(t.of, t.lever.Name, t.direction)
+		tried.Promising, tried.Again = v.ChangePct <= -promisingPct, tried.Promising
+	}
 	a.finish(&t, said)
 }
 
-// looksWorse: where nothing can be told, a level that is far over what it was
-// is not left as it is.
-func (a *Adviser) looksWorse(t *trial) bool {
-	if t.of < 0 || t.why != ByPrompt || way(t.direction) == 0 || t.changesFeed() || t.check != "" || symptoms[t.of].higher {
-		return false
+// eases tells whether a trial takes crop off something that grows with it.
+func (t *trial) eases() bool {
+	return t.lever.Name == "ground_speed" && t.direction == knowledge.Down && symptoms[t.of].pressed
+}
+
+// promisingPct is the fall, in percent, after which a move that was not clear is
+// worth a second try.
+const promisingPct = 10.0
+
+// leastEase is the fall, in percent, that a step of ground speed should bring: if
+// about that is seen, though not for sure, the step is kept.
+const leastEase = 10.0
+
+// looksBetter: where nothing can be told for sure, a change stays only if the
+// level is plainly lower than it was, or not too high any more: else nobody would
+// know what the next one is built on.
+func (a *Adviser) looksBetter(t *trial) bool {
+	if t.of < 0 || t.why != ByPrompt || way(t.direction) == 0 || t.eases() || t.check != "" || symptoms[t.of].higher {
+		return true
 	}
 	m := symptoms[t.of].level
 	was, ok1 := a.before.meanLevel(m, 2*leastJudgeS)
 	now, ok2 := a.work.meanLevel(m, 2*leastJudgeS)
-	return ok1 && ok2 && a.work.n >= judge.LeastSeconds && now > was*(1+worth/100)
+	if !ok1 || !ok2 || a.work.n < judge.LeastSeconds {
+		return true
+	}
+	k := &a.symptoms[t.of]
+	return now < was*(1-worth/100) || k.basis != "" && now < k.target
 }
 
 // worseSide is the symptom that has come out clearly worse, or -1: one that is
@@ -283,7 +326,7 @@ func (a *Adviser) finish(t *trial, said *Verdict) {
 // no sensor tells.
 func (a *Adviser) wantRisks(m *move) {
 	for _, r := range m.risks {
-		if check := symptoms[r].check; check == TankCheck && !a.heard(r) && a.mayAsk(check) {
+		if check := symptoms[r].check; (check == TankCheck || check == GroundCheck && m.lever.Name == "cut_height") && !a.heard(r) && a.mayAsk(check) {
 			a.want(check, WhyChange, 0)
 		}
 	}

@@ -61,6 +61,9 @@ func (a *Adviser) wordMove(p *Prompt, c *choice) {
 	if best, ok := a.bestOf(m.lever.Name); ok && r.known && best == r.to {
 		p.Reason += fmt.Sprintf(" %s worked before%s.", setting(best, m.lever.Unit), a.atMoisture())
 	}
+	if a.trial.passing {
+		p.Reason += " Drive as before once it has passed."
+	}
 	p.Risk = w.Risk
 	p.Caution = strings.Join(w.Cautions, " ")
 	if c.held != nil {
@@ -83,7 +86,7 @@ func (a *Adviser) evidence(i int) string {
 	switch {
 	case i == spareCapacity:
 		if a.around.fullN > 0 {
-			return fmt.Sprintf("The machine is only %.0f %% full", a.around.fullness)
+			return fmt.Sprintf("For minutes the machine has been only %.0f %% full", a.around.room)
 		}
 		return "The machine has room for more crop"
 	case i == rotorSag:
@@ -91,7 +94,7 @@ func (a *Adviser) evidence(i int) string {
 	case i == engineLoad && a.around.loadN > 0:
 		return fmt.Sprintf("Engine load is %.0f %%", a.around.load)
 	case t.seconds > 0 && info.signal:
-		s := fmt.Sprintf("%s is %.0f of 100", words, t.slow)
+		s := fmt.Sprintf("%s is %.0f of 100", words, t.lasting)
 		if t.sudden > 0 {
 			s = fmt.Sprintf("%s rose suddenly to %.0f of 100", words, t.fast)
 		}
@@ -179,10 +182,10 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 
 func interval(v *judge.Verdict) string {
 	high := "?"
-	if finite(v.HighPct) {
-		high = signed(v.HighPct)
+	if finite(v.SureHighPct) {
+		high = signed(v.SureHighPct)
 	}
-	return signed(v.LowPct) + " to " + high
+	return signed(v.SureLowPct) + " to " + high
 }
 
 // signed is a whole number with its sign: there is no -0.
@@ -208,13 +211,17 @@ func (a *Adviser) wordSample(said *Verdict, o judge.Outcome, before, after, why 
 
 // nothingMore tells once per symptom and condition that settings have nothing
 // more to give.
-func (a *Adviser) nothingMore(of int, held *move, limit float64, wait string) {
+func (a *Adviser) nothingMore(of int, held *move, limit float64, look, wait string) {
 	key := a.condKey()
 	t := &a.symptoms[of]
-	if t.exhausted && t.toldIn == key {
+	moist, known := a.moisture()
+	if t.exhausted && t.toldIn.crop == key.crop && !(known && math.Abs(moist-t.toldMoist) >= weatherMoves) {
 		return
 	}
-	t.exhausted, t.toldIn = true, key
+	t.exhausted, t.toldIn, t.toldMoist = true, key, math.NaN()
+	if known {
+		t.toldMoist = moist
+	}
 	text := fmt.Sprintf("Nothing more to gain by setting against %s", a.symptomWords(of))
 	if of == spareCapacity {
 		text = "Nothing more to gain by driving faster"
@@ -223,6 +230,9 @@ func (a *Adviser) nothingMore(of int, held *move, limit float64, wait string) {
 		text += ": " + uncapital(wait)
 	}
 	text += "."
+	if look != "" {
+		text += fmt.Sprintf(" At the next stop look at %s.", look)
+	}
 	if held != nil {
 		text += " " + a.limitWords(of, held, limit)
 	}

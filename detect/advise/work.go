@@ -2,6 +2,7 @@ package advise
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"chaffinch/canbus/signal"
@@ -87,9 +88,56 @@ func (w *work) take(from *work) {
 	w.first, w.n = from.first, from.n
 }
 
+// by is what a level is brought to the same of before it is compared.
+type by uint8
+
+const (
+	byFeed      by = iota
+	byThickness    // of the crop, feed over ground speed: where it is the speed that was changed
+	byNothing
+)
+
+// thickKMH is the ground speed at which a thickness of crop is told as a feed.
+const thickKMH = 6.0
+
+// feedRange is the range of feeds that all but a twentieth at either end lie in.
+func (w *work) feedRange() (low, high float64) {
+	feeds := make([]float64, 0, w.n)
+	for i := range w.n {
+		if f := w.at(i).feed; finite(f) {
+			feeds = append(feeds, f)
+		}
+	}
+	if len(feeds) < judge.LeastSeconds {
+		return 0, 0
+	}
+	slices.Sort(feeds)
+	return feeds[len(feeds)/20], feeds[len(feeds)-1-len(feeds)/20]
+}
+
+// alike fills the windows of a trial with only those seconds whose feed both of
+// them have seen. ok is false where they have hardly any in common.
+func (a *Adviser) alike(sides []measure) (ok bool) {
+	low, high := a.before.feedRange()
+	l, h := a.work.feedRange()
+	low, high = max(low, l), min(high, h)
+	if low >= high {
+		return false
+	}
+	info := &symptoms[a.trial.of]
+	a.before.fillWithin(&a.windows[0], info.level, sides, a.same(&a.trial), low, high)
+	a.work.fillWithin(&a.windows[1], info.level, sides, a.same(&a.trial), low, high)
+	return a.windows[0].Seconds() >= 2*judge.LeastSeconds && a.windows[1].Seconds() >= 2*judge.LeastSeconds
+}
+
 // fill puts what is remembered into a window of the judge. Feed is that of the
 // crop that the level shows; a level that feed is not to explain gets none.
-func (w *work) fill(into *judge.Window, m measure, sides []measure, ofFeed bool) {
+func (w *work) fill(into *judge.Window, m measure, sides []measure, same by) {
+	w.fillWithin(into, m, sides, same, math.Inf(-1), math.Inf(1))
+}
+
+// fillWithin is fill with seconds of a feed in a range only.
+func (w *work) fillWithin(into *judge.Window, m measure, sides []measure, same by, low, high float64) {
 	into.Reset()
 	if m >= measureCount {
 		return
@@ -100,15 +148,21 @@ func (w *work) fill(into *judge.Window, m measure, sides []measure, ofFeed bool)
 		if !s.heard[m] {
 			continue
 		}
-		feed := 1.0
-		if !ofFeed {
+		feed, speed := 1.0, s.speed
+		if same != byNothing {
 			j := i - delay
 			if j < 0 || s.at.Sub(w.at(j).at) > time.Duration(delay+2)*time.Second {
 				continue
 			}
 			feed = w.at(j).feed
+			if feed < low || feed > high {
+				continue
+			}
+			if same == byThickness {
+				feed, speed = feed*thickKMH/max(w.at(j).speed, 0.5), thickKMH
+			}
 		}
-		one := judge.Second{At: s.at, Symptom: s.level[m], FeedTH: feed, SpeedKmh: s.speed}
+		one := judge.Second{At: s.at, Symptom: s.level[m], FeedTH: feed, SpeedKmh: speed}
 		if !math.IsNaN(s.moisture) {
 			one.MoisturePct, one.MoistureKnown = s.moisture, true
 		}

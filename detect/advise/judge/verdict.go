@@ -62,6 +62,9 @@ type Level struct {
 	// well be nothing. It may leave out 0 and yet there is no clear change: a
 	// verdict wants more than that.
 	ChangePct, LowPct, HighPct float64
+	// SureLowPct and SureHighPct are the same at the level of the verdict,
+	// Criteria.Alpha: they leave out 0 if, and only if, there is a clear change.
+	SureLowPct, SureHighPct float64
 	// ResolvablePct is the smallest change that windows like these tell in nine
 	// cases of ten.
 	ResolvablePct float64
@@ -93,6 +96,8 @@ func judged(before, after mean, c Criteria) Level {
 	}
 	low, high, ok := ratio(before, after, student(0.05, d.df))
 	l.LowPct, l.HighPct = 100*(max(low, 0)-1), 100*(high-1)
+	sureLow, sureHigh, _ := ratio(before, after, student(c.Alpha, d.df))
+	l.SureLowPct, l.SureHighPct = 100*(max(sureLow, 0)-1), 100*(sureHigh-1)
 	if ok && d.p() < c.Alpha {
 		l.Outcome = Better
 		if (d.value > 0) != c.HigherIsBetter {

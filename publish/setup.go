@@ -17,7 +17,7 @@ type Setup struct {
 	Crop           *string            `json:"crop,omitempty"`   // the name of a profile
 	Header         *string            `json:"header,omitempty"` // one of machine.HeaderKinds
 	Field          *string            `json:"field,omitempty"`  // the name of a field; another one asks for checks again
-	Limits         map[string]Limit   `json:"limits,omitzero"` // by signal; all that there are from now on
+	Limits         map[string]Limit   `json:"limits,omitzero"`  // by signal; all that there are from now on
 	SeatAdjustable []string           `json:"seat_adjustable,omitzero"`
 	Targets        map[string]float64 `json:"targets,omitzero"` // % of the sensor, by symptom
 }

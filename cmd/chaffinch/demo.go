@@ -32,7 +32,8 @@ func demoVerb(s streams) *cobra.Command {
 		Short: "Run the whole daemon on a make-believe combine",
 		Long: `Demo runs the daemon as it is, with its store and its MQTT broker, on a
 make-believe combine in a make-believe field, and prints each alert, prompt and
-verdict as it comes. The first comes within a minute. Nothing of it is a real machine.`,
+verdict as it comes. The first comes within a minute. When a prompt is answered
+with done, the make-believe machine is set so. Nothing of it is a real machine.`,
 		Example: `  chaffinch demo
   chaffinch demo --speed 20 --listen 127.0.0.1:1884`,
 		RunE: func(cmd *cobra.Command, args []string) error { return demo(cmd, s, f) },
@@ -96,14 +97,15 @@ The first alert comes in under a minute of its time. To look on from elsewhere:
   mosquitto_sub -h %s -p %s -v -t 'chaffinch/v1/#'
 
 `, scenario.Crop, f.speed, host, port)
+	source := daemon.NewPretend(virtual.New(scenario, f.seed), now, f.speed, daemon.Clock{})
 	teller := &teller{w: s.out, active: map[uint64]detect.Priority{}}
 	return daemon.Run(cmd.Context(), daemon.Options{
 		Config:  cfg,
-		Source:  daemon.NewPretend(virtual.New(scenario, f.seed), now, f.speed, daemon.Clock{}),
+		Source:  source,
 		SelfExe: exe,
 		Log:     slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		Told:    teller.tell,
-		Noted:   teller.note,
+		Noted:   func(n *advise.Note) { teller.note(n); obey(source, n) },
 	})
 }
 
@@ -137,6 +139,14 @@ func (t *teller) tell(e *detect.Event) {
 	case !known || was != e.Priority:
 		t.active[e.Number] = e.Priority
 		fmt.Fprintf(t.w, "%s  %s  %-18s %s\n", clock, marks[e.Priority], e.Kind, e.Text)
+	}
+}
+
+// obey sets the make-believe machine as somebody says that it has been set. What
+// it cannot do it leaves.
+func obey(source *daemon.Pretend, n *advise.Note) {
+	if n.Kind == advise.PromptClosed && n.Prompt.Closed == advise.ClosedDone && n.Prompt.To != nil {
+		_ = source.Set(n.Prompt.Lever, *n.Prompt.To)
 	}
 }
 

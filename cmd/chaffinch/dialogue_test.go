@@ -171,7 +171,7 @@ func TestADialogueIsReplayed(t *testing.T) {
 		t.Fatal(err)
 	}
 	if dialogue != string(want) {
-		t.Errorf("the dialogue is\n%s\nbut should be\n%s", dialogue, want)
+		t.Errorf("the dialogue is\n%s\nbut should be\n%s\n(read it line by line; if it is as it should be: go test ./cmd/chaffinch -run ADialogue -update)", dialogue, want)
 	}
 
 	// Without the answers it is another one.

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"chaffinch/canbus"
@@ -13,10 +14,12 @@ import (
 // Pretend is the bus of a make-believe combine, at its own pace or faster. Its
 // frames carry dates, which are right by definition.
 type Pretend struct {
+	mu      sync.Mutex // guards the combine: its levers are moved from elsewhere
 	combine *virtual.Combine
-	clock   Clock
-	speed   float64
-	rate    rate
+
+	clock Clock
+	speed float64
+	rate  rate
 
 	began  int64          // on the clock that never jumps
 	origin int64          // stamp of the first frame
@@ -37,7 +40,9 @@ func (p *Pretend) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet in
 		if p.over {
 			return 0, 0, io.EOF
 		}
+		p.mu.Lock()
 		n, over := p.combine.Next(p.buffer[:])
+		p.mu.Unlock()
 		p.held, p.over = p.buffer[:n], over
 		if n == 0 {
 			return 0, 0, nil
@@ -65,6 +70,14 @@ func (p *Pretend) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet in
 	}
 	p.rate.add(dst[:n])
 	return n, 0, nil
+}
+
+// Set moves a lever of the make-believe combine, as its operator would. It takes
+// effect within a second. The error is that the machine cannot do that.
+func (p *Pretend) Set(lever string, value float64) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.combine.Set(lever, value)
 }
 
 // due is how long it is until a stamp.

@@ -41,6 +41,7 @@ var order = []string{
 	"internal/coaching",
 	"internal/survey",
 	"internal/daemon",
+	"internal/phonetest",
 	"cmd/chaffinch",
 }
 
@@ -59,6 +60,7 @@ var doors = map[string][]string{
 	"golang.org/x/sync":                   {"internal/daemon"},
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},
 	"github.com/schollz/progressbar":      {"cmd/chaffinch"},
+	"github.com/chromedp":                 {"internal/phonetest"}, // a browser, in tests only
 }
 
 type listed struct {

@@ -1,0 +1,42 @@
+// The view Day: what happened, newest first, and what can be downloaded.
+
+import { $, make, shape } from './dom.js';
+import { ask } from './api.js';
+import { RANK, STATE } from './words.js';
+import { clock } from './units.js';
+
+const KINDS = { prompt: ['prompt', 'Advice'], verdict: ['same', 'Outcome'], setting: ['setting', 'Setting'], check: ['check', 'Check'], note: ['note', 'Note'] };
+const OUTCOMES = { better: 'better', worse: 'worse' };
+
+function line(it) {
+  const [name, kind] = it.kind === 'alert' ? [it.priority || 'low', RANK[it.priority] ?? 'Alert'] : KINDS[it.kind] ?? ['note', it.kind];
+  const state = it.kind === 'verdict' ? '' : STATE[it.state] ?? it.state;
+  return make('li', {}, make('time', { datetime: it.time ?? null }, clock(it.time)), shape(OUTCOMES[it.state] ?? name),
+    make('div', {}, make('p', {}, make('b', {}, kind), ` ${it.text}`), make('p', {}, [state, it.detail].filter(Boolean).join(' · '))));
+}
+
+/** start builds the view. */
+export function start() {
+  $('view-day').append(make('ul', { class: 'thread', id: 'thread', 'aria-label': 'Newest first' }), make('h2', {}, 'Downloads'), make('ul', { class: 'links', id: 'downloads' }));
+}
+
+/** open fetches the day anew. */
+export async function open() {
+  const list = $('thread');
+  try {
+    const day = await ask('GET', 'day');
+    const items = day?.items ?? [];
+    list.replaceChildren(...(items.length ? items.map(line) : [make('li', {}, '', '', make('p', {}, 'Nothing yet.'))]));
+  } catch (trouble) {
+    list.replaceChildren(make('li', {}, '', '', make('p', {}, trouble.message)));
+  }
+  const links = $('downloads');
+  try {
+    const answer = await ask('GET', 'downloads');
+    const all = Array.isArray(answer) ? answer : answer?.downloads ?? [];
+    links.replaceChildren(...(all.length ? all.map((d) => make('li', {}, make('a', { class: 'button', href: d.href, download: d.name }, d.words || d.name)))
+      : [make('li', {}, 'Nothing to download yet.')]));
+  } catch {
+    links.replaceChildren(make('li', {}, 'Nothing to download now.'));
+  }
+}

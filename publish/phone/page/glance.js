@@ -1,0 +1,54 @@
+// The sentence: what a look of two seconds must tell. It is the first of these
+// that holds. Alarms come with their own words.
+
+import { ACTIVITY, RANK, SYMPTOM } from './words.js';
+import { acknowledged, link, moving, ranked } from './state.js';
+import { span } from './units.js';
+
+/**
+ * glance is {state, rank, text, detail, alert}: state names the shape and the
+ * colour; alert is the alert that the sentence speaks of.
+ */
+export function glance(s, now) {
+  const { state, ms, never } = link(s, now);
+  if (state === 'new') return { state: 'unknown', text: 'Connecting' };
+  if (state === 'away') return { state: 'away', text: 'No connection', detail: `for ${span(ms / 1000)}` };
+  if (never) return { state: 'unknown', text: 'Machine not heard' };
+  if (state === 'old') return { state: 'old', text: `No news: ${span(ms / 1000)}`, detail: 'What stands below is old' };
+
+  const [top] = ranked(s);
+  const unseen = top && !acknowledged(s, top) ? top : null;
+  const doing = ACTIVITY[s.live.activity] ?? ACTIVITY.unknown;
+  if (unseen && unseen.priority !== 'low') return { state: unseen.priority, rank: RANK[unseen.priority], text: unseen.text, alert: unseen };
+  if (s.prompt) return { state: 'prompt', text: problem(s), detail: doing };
+  if (unseen) return { state: 'low', rank: RANK.low, text: unseen.text, alert: unseen };
+  if (top) return { state: 'seen', rank: 'Seen', text: top.text, detail: doing, top };
+  return calm(s, doing);
+}
+
+/** problem is what the open prompt is about. */
+function problem(s) {
+  if (s.prompt.back) return 'The change did not help';
+  if (s.prompt.symptom === 'spare-capacity' && s.live.fullness_pct !== null) return `Only ${s.live.fullness_pct} % full`;
+  return SYMPTOM[s.prompt.symptom] ?? 'Something can be better';
+}
+
+/** calm is for when nothing is wrong that can be seen. */
+function calm(s, doing) {
+  const { live } = s;
+  if (!moving(s) && s.checks.length) return { state: 'prompt', text: 'A check is due', detail: doing };
+  switch (live.activity) {
+    case 'unknown':
+      return { state: 'unknown', text: live.bus?.state === 'ok' ? 'Activity not known' : 'Machine not heard' };
+    case 'cutting':
+      // What is not known is not well.
+      if (live.fullness_pct === null) return { state: 'unknown', text: 'No alarm, fullness not known', detail: doing };
+      return { state: 'well', text: 'All well', detail: doing };
+    case 'blocked':
+      return { state: 'medium', rank: RANK.medium, text: 'Rotor stands: blocked' };
+    case 'off':
+      return { state: 'rest', text: doing };
+    default:
+      return { state: 'well', text: 'All well', detail: doing };
+  }
+}

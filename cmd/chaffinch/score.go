@@ -16,8 +16,8 @@ import (
 
 type scoreFlags struct {
 	events, truth, start, log, picture string
-	suite, json, list                  bool
-	from, to                           uint64
+	suite, json, list, advice          bool
+	from, to, dialogue                 uint64
 	hours                              float64
 }
 
@@ -31,6 +31,12 @@ many troubles were found, how many alarms were wrong, and how late they came.
 Times in the truth count from the first frame of the log. Where the truth does
 not say when that was, --start or --log must.
 
+With --advice an obedient operator follows the adviser's prompts on make-believe
+machines that are badly set, from frames to verdicts, and what came of it is
+held against the truth: whether all targets or the best settings were reached,
+with how many prompts, in what time, and whether it came to an end. Seeds 1 to
+60 are for tuning; the default ones are only reported.
+
 With --suite it runs make-believe harvests through the whole program, on all
 processors, and adds them up. Seeds 1 to 100 are for tuning; the default ones
 are only reported.`,
@@ -38,6 +44,8 @@ are only reported.`,
   chaffinch replay --config day.toml --events day.jsonl day.log
   chaffinch score --events day.jsonl --truth day.json
   chaffinch score --suite --from 1 --to 30 --list
+  chaffinch score --advice
+  chaffinch score --advice --dialogue 25
   chaffinch score --suite --from 7 --to 7 --hours 1 --picture hour.svg`,
 		RunE: func(cmd *cobra.Command, args []string) error { return scoreRun(cmd, s, f) },
 	}
@@ -48,6 +56,8 @@ are only reported.`,
 	cmd.Flags().BoolVar(&f.json, "json", false, "the score as JSON")
 	cmd.Flags().BoolVar(&f.list, "list", false, "list what was missed, late or false as well")
 	cmd.Flags().BoolVar(&f.suite, "suite", false, "run make-believe harvests")
+	cmd.Flags().BoolVar(&f.advice, "advice", false, "follow the adviser on badly set make-believe machines")
+	cmd.Flags().Uint64Var(&f.dialogue, "dialogue", 0, "with --advice: print the dialogue of one seed instead")
 	cmd.Flags().Uint64Var(&f.from, "from", f.from, "first seed of the suite")
 	cmd.Flags().Uint64Var(&f.to, "to", f.to, "last seed of the suite")
 	cmd.Flags().Float64Var(&f.hours, "hours", f.hours, "length of a harvest; every tenth takes three times as long")
@@ -56,7 +66,10 @@ are only reported.`,
 }
 
 func scoreRun(cmd *cobra.Command, s streams, f scoreFlags) error {
-	if f.suite {
+	switch {
+	case f.advice:
+		return scoreAdvice(cmd, s, f)
+	case f.suite:
 		return scoreSuite(cmd, s, f)
 	}
 	if f.events == "" || f.truth == "" {

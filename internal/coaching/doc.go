@@ -1,0 +1,28 @@
+// Package coaching puts the adviser to the test of the whole way: a make-believe
+// combine that is badly set, its frames, the core, the adviser with what the
+// program knows, and an operator who does what a prompt says. What came of it is
+// held against the truth of the machine.
+//
+//	cases := coaching.Cases(1, 60, coaching.BadlySet)
+//	err := coaching.RunAll(ctx, cases, func(s *coaching.Session) error { table.Add(s) })
+//
+// # The operator
+//
+// He is obedient and not quick. He reads a prompt for 10 to 40 seconds, then
+// moves the lever where it says; where it names no number he moves it by one
+// usual step. A ground speed that he was asked for he holds; once it is put back,
+// could not be judged, or was asked for only to fill the machine, he drives by the
+// engine's load again. He looks after parts that he is told to look after and finds
+// nothing wrong; what the machine has not he answers with "not possible".
+//
+// He looks at samples and counts kernels only at a stop: beside the cart once
+// the tank is empty, at the end of a pass after the first six minutes in the
+// crop, and at the end of a pass some minutes after a change that only a look
+// can judge. A tank or returns sample takes him a minute, a count on the ground
+// four; the machine stands meanwhile, and that time is in the hours. A sample is
+// a quarter of a kilogram, a count some square metres: what he finds scatters as
+// pieces and kernels do (Poisson), and he tells grades, not numbers.
+//
+// The targets of the sensors are those of the make-believe machine's condition,
+// as the owner would have set them ([alarm.KIND] target_pct).
+package coaching

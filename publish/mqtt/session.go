@@ -41,8 +41,9 @@ type session interface {
 	// publish returns nil only if the broker has the message: at QoS 1 it has
 	// acknowledged, and the connection still stands.
 	publish(ctx context.Context, m publish.Message) error
-	// sweep lists the topics below filter on which the broker retains something.
-	sweep(ctx context.Context, filter string) ([]string, error)
+	// sweep lists the topics that match a filter and on which the broker retains
+	// something.
+	sweep(ctx context.Context, filters ...string) ([]string, error)
 	lost() <-chan struct{} // closed when the connection is lost
 	close()
 }
@@ -180,9 +181,13 @@ func (l *link) publish(ctx context.Context, m publish.Message) error {
 
 // sweep subscribes for a moment. The handler only takes notes and never
 // waits, for a handler that waits can lock up the library.
-func (l *link) sweep(ctx context.Context, filter string) ([]string, error) {
+func (l *link) sweep(ctx context.Context, filters ...string) ([]string, error) {
 	found := make(chan string, 1024)
-	t := l.client.Subscribe(filter, 0, func(_ paho.Client, m paho.Message) {
+	all := map[string]byte{}
+	for _, filter := range filters {
+		all[filter] = 0
+	}
+	t := l.client.SubscribeMultiple(all, func(_ paho.Client, m paho.Message) {
 		if m.Retained() && len(m.Payload()) > 0 {
 			select {
 			case found <- m.Topic():
@@ -211,7 +216,7 @@ func (l *link) sweep(ctx context.Context, filter string) ([]string, error) {
 		}
 	}
 	slices.Sort(topics)
-	return slices.Compact(topics), l.wait(ctx, l.client.Unsubscribe(filter), ackWait)
+	return slices.Compact(topics), l.wait(ctx, l.client.Unsubscribe(filters...), ackWait)
 }
 
 func (l *link) close() {

@@ -179,17 +179,15 @@ func (u *Uplink) end(ctx context.Context, s session, err error) error {
 // us write only tells nothing, and that is no failure.
 func (u *Uplink) sweep(ctx context.Context, s session) error {
 	own := u.opts.Board.Topics()
-	for _, filter := range []string{own.Alerts(), own.Prompt()} {
-		topics, err := s.sweep(ctx, filter)
-		if errors.Is(err, errLost) || ctx.Err() != nil {
-			return err
-		}
-		if err != nil {
-			u.log.Debug("broker does not tell what it retains", "error", err)
-		}
-		for _, t := range topics {
-			u.known[t] = true
-		}
+	topics, err := s.sweep(ctx, own.Alerts(), own.Prompt())
+	if errors.Is(err, errLost) || ctx.Err() != nil {
+		return err
+	}
+	if err != nil {
+		u.log.Debug("broker does not tell what it retains", "error", err)
+	}
+	for _, t := range topics {
+		u.known[t] = true
 	}
 	u.swept = true
 	return nil

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os/exec"
 	"regexp"
 	"slices"
 	"strings"
@@ -15,6 +16,7 @@ import (
 
 	"chaffinch/detect"
 	"chaffinch/detect/machine"
+	"chaffinch/internal/outside"
 	"chaffinch/publish"
 )
 
@@ -255,6 +257,30 @@ func TestAlertsAreClearedThatEndedWhileAway(t *testing.T) {
 	}
 }
 
+// What a run before this one left on the topics of alerts and of the prompt is
+// not true any more.
+func TestWhatAnEarlierRunRetainedIsCleared(t *testing.T) {
+	noLeaks(t)
+	pub := outside.Tool(t, "mosquitto_pub")
+	m := newMosquitto(t)
+	m.start()
+	host, port, _ := strings.Cut(m.address, ":")
+	for _, topic := range []string{"alert/rotor-slowing", "prompt", "note"} {
+		if err := exec.Command(pub, "-h", host, "-p", port, "-r", "-t", "chaffinch/v1/w/"+topic, "-m", "old").Run(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sub := subscribe(t, m.address, "chaffinch/v1/#")
+	eventually(t, "what is retained", func() bool { return len(sub.all()) == 3 })
+	run(t, m.address, newBoard(), nil, nil)
+	for _, topic := range []string{"alert/rotor-slowing", "prompt"} {
+		eventually(t, topic+" is cleared", func() bool { return sub.has("0 chaffinch/v1/w/" + topic + " ") })
+	}
+	if sub.has("0 chaffinch/v1/w/note ") {
+		t.Error("a topic that we retain nothing on was cleared")
+	}
+}
+
 // quietSession takes everything, and fails when it is told to.
 type quietSession struct {
 	got  *[]string
@@ -265,9 +291,9 @@ func (s quietSession) publish(_ context.Context, m publish.Message) error {
 	*s.got = append(*s.got, string(m.Payload))
 	return nil
 }
-func (s quietSession) sweep(context.Context, string) ([]string, error) { return nil, nil }
-func (s quietSession) lost() <-chan struct{}                           { return s.gone }
-func (s quietSession) close()                                          {}
+func (s quietSession) sweep(context.Context, ...string) ([]string, error) { return nil, nil }
+func (s quietSession) lost() <-chan struct{}                              { return s.gone }
+func (s quietSession) close()                                             {}
 
 func TestANightWithoutABroker(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

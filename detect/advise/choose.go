@@ -157,20 +157,13 @@ func (a *Adviser) passing(of int) bool {
 	return t.basis != "" && t.sudden > 0 && !t.over
 }
 
-// emptyUnder is the fullness, in percent, from which on two steps of ground speed
-// are asked at once.
-const emptyUnder = 50.0
-
 // stepsFor is how many steps to take at once. Against a level that is over its
 // target it is two: what one step does, a tenth or so, nobody could tell from
 // chance within minutes.
 func (a *Adviser) stepsFor(of int, m *move) float64 {
 	t := &a.symptoms[of]
-	switch {
-	case m.driving && m.Direction == knowledge.Up && a.around.roomN >= roomFrom && a.around.room < emptyUnder:
-		return 2
-	case !m.driving && a.judgedBy(of) != "" && t.checked() && t.said == Much:
-		return 2
+	if by := a.judgedBy(of); !m.driving && t.checked() && (by == GroundCheck || by != "" && t.said == Much) {
+		return 2 // nor could a count tell less
 	}
 	if m.driving || t.basis == "" || t.seconds < overAfter || t.target <= 0 {
 		return 1

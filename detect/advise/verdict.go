@@ -382,22 +382,27 @@ func graded(before, after Grade) judge.Outcome {
 	return judge.NoClearChange
 }
 
-// counted compares two counts, in kg/ha with their standard errors, at 1 %
-// two-sided: less is chance.
+// counted compares two counts, in kg/ha with their standard errors, at 5 %
+// two-sided, with what places differ by: less is chance.
 func counted(before, beforeSE, after, afterSE float64) judge.Outcome {
-	se := math.Hypot(beforeSE, afterSE)
+	se := math.Hypot(math.Hypot(beforeSE, afterSE), placesDiffer*math.Hypot(before, after))
 	switch z := (after - before) / se; {
 	case !finite(z) || se <= 0:
 		return judge.CouldNotJudge
-	case z < -z99:
+	case z < -z95:
 		return judge.Better
-	case z > z99:
+	case z > z95:
 		return judge.Worse
 	}
 	return judge.NoClearChange
 }
 
-const z99 = 2.576
+const (
+	z95 = 1.96
+	// placesDiffer is how much the loss of one stop differs from that of the next,
+	// beyond what chance does to kernels (common practice, no source).
+	placesDiffer = 0.05
+)
 
 // concludeCheck ends a trial by the check that was asked for.
 func (a *Adviser) concludeCheck(o judge.Outcome, by, before, after, why string) {

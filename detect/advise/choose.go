@@ -66,6 +66,10 @@ func (a *Adviser) rank(m *move, of int) int {
 func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 	var held *move
 	var limit float64
+	if a.helpedTimes(of) >= mostHelped {
+		a.nothingMore(of, nil, 0, "", "")
+		return c, false
+	}
 	ask, stand, look, wait := "", false, "", ""
 	var order [mostMoves]uint8
 	for _, j := range order[:a.order(of, &order)] {
@@ -243,6 +247,24 @@ func (a *Adviser) promising(of int, m *move) bool {
 	}
 	return false
 }
+
+// helpedTimes is how often today a prompt has helped a symptom. What comes back
+// after so many has another cause than a setting, or cures that undo one another
+// by way of a third.
+func (a *Adviser) helpedTimes(of int) (n int) {
+	if of == spareCapacity || of == rotorSag || of == engineLoad {
+		return 0
+	}
+	for i := range a.journal {
+		v := a.journal[i].Verdict
+		if v != nil && v.Prompt != 0 && v.Symptom == symptoms[of].name && v.Outcome == judge.Better.String() && !v.PutBack {
+			n++
+		}
+	}
+	return n
+}
+
+const mostHelped = 3
 
 // helped tells whether a move has helped today.
 func (a *Adviser) helped(of int, lever, direction string) bool {

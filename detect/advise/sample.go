@@ -8,6 +8,9 @@ import (
 	"chaffinch/detect/advise/judge"
 )
 
+// observationWords are the observations as an operator says them.
+var observationWords = [len(observations)]string{"straw in small pieces", "straw damp or tough", "grain on the ground at the back", "crop lodged"}
+
 // take puts what a check has told into the symptoms and targets.
 func (a *Adviser) take(c *Check) {
 	var id uint64
@@ -30,7 +33,7 @@ func (a *Adviser) take(c *Check) {
 		for i, name := range observations {
 			if o.Condition == name {
 				a.around.seen[i] = observed{is: o.Is, told: true, at: a.now}
-				told = append(told, fmt.Sprintf("%s: %v", name, o.Is))
+				told = append(told, observationWords[i]+map[bool]string{true: ": yes", false: ": no"}[o.Is])
 			}
 		}
 	}

@@ -99,8 +99,12 @@ func (a *Adviser) judge() {
 	if v.Outcome == judge.CouldNotJudge && t.judged >= 2*int(t.judgeS) && a.alike(t.sides()) {
 		v = judge.Compare(&a.windows[0], &a.windows[1], c)
 	}
-	if v.More && t.judged < mostJudgeS && v.Outcome != judge.Better && v.Outcome != judge.Worse {
-		t.next = min(2*t.judged, mostJudgeS)
+	most := mostJudgeS
+	if v.Outcome == judge.CouldNotJudge {
+		most = workSeconds // better late than never
+	}
+	if v.More && t.judged < most && v.Outcome != judge.Better && v.Outcome != judge.Worse {
+		t.next = min(2*t.judged, most)
 		return
 	}
 	a.conclude(&v)
@@ -382,23 +386,23 @@ func graded(before, after Grade) judge.Outcome {
 	return judge.NoClearChange
 }
 
-// counted compares two counts, in kg/ha with their standard errors, at 5 %
+// counted compares two counts, in kg/ha with their standard errors, at 1 %
 // two-sided, with what places differ by: less is chance.
 func counted(before, beforeSE, after, afterSE float64) judge.Outcome {
 	se := math.Hypot(math.Hypot(beforeSE, afterSE), placesDiffer*math.Hypot(before, after))
 	switch z := (after - before) / se; {
 	case !finite(z) || se <= 0:
 		return judge.CouldNotJudge
-	case z < -z95:
+	case z < -z99:
 		return judge.Better
-	case z > z95:
+	case z > z99:
 		return judge.Worse
 	}
 	return judge.NoClearChange
 }
 
 const (
-	z95 = 1.96
+	z99 = 2.576
 	// placesDiffer is how much the loss of one stop differs from that of the next,
 	// beyond what chance does to kernels (common practice, no source).
 	placesDiffer = 0.05

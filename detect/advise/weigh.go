@@ -65,7 +65,7 @@ func (a *Adviser) against(m *move, of int) (n int) {
 	first := true // the likeliest
 	for _, r := range m.risks {
 		t := &a.symptoms[r]
-		if t.basis == "" || t.seconds < overAfter || t.target <= 0 {
+		if t.basis == "" || t.seconds < overAfter || t.target <= 0 || a.helps(m, r) {
 			continue
 		}
 		n += oneIf(t.lasting > tight*t.target && !a.there(r))

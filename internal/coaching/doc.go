@@ -20,7 +20,7 @@
 // crop, and at the end of a pass some minutes after a change that only a look
 // can judge. A tank or returns sample takes him a minute, a count on the ground
 // four; the machine stands meanwhile, and that time is in the hours. A sample is
-// a quarter of a kilogram, a count some square metres: what he finds scatters as
+// half a kilogram, a count some square metres: what he finds scatters as
 // pieces and kernels do (Poisson), and he tells grades, not numbers.
 //
 // The targets of the sensors are those of the make-believe machine's condition,

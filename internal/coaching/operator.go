@@ -20,6 +20,7 @@ type operator struct {
 	counted uint64 // draws so far
 	busy    signal.Instant
 	stopped bool // he has made the first stop
+	holds   bool // a ground speed that he was asked for
 }
 
 // task is something that he will do.
@@ -85,13 +86,26 @@ func (o *operator) obey(p *advise.Prompt) advise.Answer {
 	case p.Direction == knowledge.Down:
 		to -= o.combine.Step(p.Lever)
 	}
-	if o.moves && o.combine.Set(p.Lever, to) != nil {
-		done.Reply = advise.NotPossible
+	if !o.moves {
+		return done
 	}
-	if p.Back && p.Lever == "ground_speed" {
-		o.combine.Free()
+	if o.combine.Set(p.Lever, to) != nil {
+		done.Reply = advise.NotPossible
+		return done
+	}
+	if p.Lever == "ground_speed" {
+		o.holds = true
+		if p.Back {
+			o.free()
+		}
 	}
 	return done
+}
+
+// free lets him drive by the engine's load again.
+func (o *operator) free() {
+	o.combine.Free()
+	o.holds = false
 }
 
 // stays adds the time that a check takes to the stop, and tells when it is done.
@@ -106,8 +120,8 @@ func (o *operator) draw(mean float64) int {
 	return virtual.Found(mean, 1, o.counted*7919+uint64(o.dice.r.Uint32()))
 }
 
-// handfulG is the mass of a tank sample.
-const handfulG = 250.0
+// handfulG, a can of a litre two thirds full, is the mass of a tank sample.
+const handfulG = 500.0
 
 // tank looks at a sample from the tank. Grades are by what is usual: twice that
 // is "some", three times "much".

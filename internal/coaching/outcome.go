@@ -20,7 +20,7 @@ func (s *session) conclude() {
 		s.atFirst = s.settings()
 	}
 	ended := s.settings()
-	if !s.movedSpeed() { // then it is as the operator likes it
+	if !s.op.holds { // then it is as the operator likes it, and the crop has it
 		s.atFirst["ground_speed"] = ended["ground_speed"]
 	}
 	k := s.combine.Condition()
@@ -36,16 +36,6 @@ func (s *session) conclude() {
 func (s *session) would(settings map[string]float64) State {
 	levels, cost := s.combine.Would(settings)
 	return State{Settings: settings, Levels: levels, CostPct: cost}
-}
-
-// movedSpeed tells whether a prompt has moved the ground speed.
-func (s *session) movedSpeed() bool {
-	for i := range s.Trials {
-		if s.Trials[i].Lever == "ground_speed" {
-			return true
-		}
-	}
-	return false
 }
 
 // over lists the levels that are over their target.

@@ -50,7 +50,7 @@ func (s *session) judged(n *advise.Note) {
 	s.tell(n.At, '=', "%s", v.Text)
 	s.pending, s.debt = false, v.PutBack
 	if v.Lever == "ground_speed" && !v.PutBack && (v.Symptom == knowledge.SpareCapacity || v.Outcome == judge.CouldNotJudge.String()) {
-		s.combine.Free()
+		s.op.free()
 	}
 	t := s.trial
 	if s.trial = nil; t == nil || v.Prompt == 0 {

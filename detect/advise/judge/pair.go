@@ -74,7 +74,7 @@ const (
 	mostMoisture = 1.0  // points
 	mostSpeed    = 0.15 // of the speed before
 	leastFeed    = 0.1  // t/h: nothing goes through
-	leastSpace   = 0.02 // of the feed: steadier than that is as good as steady
+	leastSpace   = 0.05 // of the feed: steadier than that is as good as steady
 )
 
 // unlike says why the windows cannot be compared, or nothing. Beyond one

@@ -172,6 +172,9 @@ func (a *Adviser) stepsFor(of int, m *move) float64 {
 	if m.driving || t.basis == "" || t.seconds < overAfter || t.target <= 0 {
 		return 1
 	}
+	if m.lever.Name == "cut_height" {
+		return 2 // more is another way of cutting
+	}
 	if t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) || a.promising(of, m) {
 		return 3
 	}
@@ -194,7 +197,8 @@ func (a *Adviser) spent(of int, m *move) bool {
 				return true
 			}
 		case t.Outcome == judge.Better.String():
-			if m.Direction == knowledge.Look {
+			// Stubble that has been left taller once is tall enough.
+			if m.Direction == knowledge.Look || m.lever.Name == "cut_height" && m.Direction == knowledge.Up {
 				return true
 			}
 		case t.Promising && !t.Again:

@@ -24,6 +24,9 @@ func play(t *testing.T, cases []Case) *Table {
 // Who follows the prompts gets there, with few of them, and is then left in
 // peace. The whole list is played by chaffinch score --advice.
 func TestFollowingThePromptsGetsThere(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it plays whole shifts")
+	}
 	table := play(t, Cases(20, 29, BadlySet)) // two of each crop
 	all, rates := table.Of(""), table.Rates()
 	t.Logf("%+v\n%+v", all, rates)
@@ -65,6 +68,9 @@ func TestFollowingThePromptsGetsThere(t *testing.T) {
 // Where an operator only says that he has done it, and no bus tells, hardly
 // anything is said to have become better or worse.
 func TestWhatIsNotMovedIsNotSaidToHelp(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it plays whole shifts")
+	}
 	table := play(t, Cases(20, 24, Unmoved))
 	r := table.Rates()
 	t.Logf("%+v", r)

@@ -21,6 +21,9 @@ import (
 // in places), no setting that nobody changed, and nothing that was done is
 // called worse. Each check is asked for once, at a standstill.
 func TestAWellSetMachineIsLeftInPeace(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it plays an hour and a half of five crops")
+	}
 	for _, crop := range []string{"wheat", "barley", "maize", "soybean", "canola"} {
 		t.Run(crop, func(t *testing.T) {
 			s := virtual.Scenario{Crop: crop, Hours: 1.5, InCrop: true}

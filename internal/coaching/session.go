@@ -54,6 +54,10 @@ type Line struct {
 // quietFor is how long nothing is asked any more until a session is over.
 const quietFor = 75 * time.Minute
 
+// usualS is over how many seconds of cutting the ground speed is taken: he drives
+// faster where the crop is thin, and levels are worked out for its mean.
+const usualS = 1800
+
 // session is one that is running.
 type session struct {
 	Session
@@ -130,7 +134,7 @@ func (s *session) state(m *machine.State) {
 		if !s.started {
 			s.started, s.speed = true, v
 		}
-		s.speed += (v - s.speed) * machine.Period.Seconds() / 300
+		s.speed += (v - s.speed) * machine.Period.Seconds() / usualS
 	}
 	s.hear(s.adviser.Step(m, s.events))
 	s.events = s.events[:0]

@@ -23,9 +23,12 @@ func TestOldDataAreCalledOld(t *testing.T) {
 	if got := ph.text("#sentence"); !strings.HasPrefix(got, "No news: ") {
 		t.Errorf("the sentence is %q", got)
 	}
+	if got := strings.Join(strings.Fields(ph.text("#numbers")), " "); got != "Full old t/h old Load old Loss old" {
+		t.Errorf("old numbers are shown: %q", got)
+	}
 	time.Sleep(7 * time.Second)
-	if got := ph.text("#link"); !strings.HasPrefix(got, "Old: 1") {
-		t.Errorf("with heartbeats the link is %q", got)
+	if got := ph.text("#sentence"); !strings.HasPrefix(got, "No news: 1") {
+		t.Errorf("with heartbeats the sentence is %q", got)
 	}
 }
 

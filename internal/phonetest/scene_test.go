@@ -64,7 +64,7 @@ func (sc scene) moment(now signal.Instant, sway float64) publish.Moment {
 // that is too full, one of which nothing is known, and what was said meanwhile.
 func (p *program) fillPast() {
 	at := func(minutes float64) signal.Instant { return signal.Instant(minutes * float64(time.Minute)) }
-	done := false
+	done, looked := false, false
 	for t := signal.Instant(0); t < signal.Instant(past); t = t.Add(time.Second) {
 		m := time.Duration(t).Minutes()
 		sc := cutting
@@ -80,14 +80,17 @@ func (p *program) fillPast() {
 			sc.fullness, sway = 63, sway/2
 		}
 		p.board.Live(sc.moment(t, sway))
-		if m > 12 && !done {
+		if m > 5.2 && !looked {
+			looked = true
+			p.tell(advise.Note{At: at(5.2), Kind: advise.CheckTold, Taken: &advise.CheckTaken{Check: advise.Check{Tank: &advise.TankSample{Broken: advise.Little}}, Text: "Tank sample: broken grain little.", At: at(5.2)}})
+		}
+		if m > 12.7 && !done {
 			done = true
 			e := overload
 			e.Phase, e.Began, e.Raised, e.Ended = detect.Ended, at(11.1), at(11.6), at(12.4)
 			p.seq++
 			p.board.Apply(&e, publish.AppendEventMessage(nil, p.seq, at(11.6), &e, p.clock()))
 			p.tell(advise.Note{At: at(12.7), Kind: advise.SettingChanged, Setting: &advise.Change{Lever: "ground_speed", From: of(5.9), To: of(5.4), Unit: "km/h", Why: advise.ByOwn, Seen: true, At: at(12.7)}})
-			p.tell(advise.Note{At: at(5.2), Kind: advise.CheckTold, Taken: &advise.CheckTaken{Check: advise.Check{Tank: &advise.TankSample{Broken: advise.Little}}, Text: "Tank sample: broken grain little.", At: at(5.2)}})
 		}
 	}
 }

@@ -70,7 +70,7 @@ func (sg sight) show(ph *phone, p *program) {
 		p.note(n)
 	}
 	for _, e := range sg.events {
-		ph.until("the alert has come", `document.body.textContent.includes(`+quoted(e.Text)+`) || document.getElementById('chips').ariaLabel?.includes(`+quoted(e.Text)+`)`)
+		ph.until("the alert has come", `document.body.textContent.replaceAll('\u00a0', ' ').includes(`+quoted(e.Text)+`) || document.getElementById('chips').ariaLabel?.includes(`+quoted(e.Text)+`)`)
 	}
 	if sg.go_ != nil {
 		sg.go_(ph, p)

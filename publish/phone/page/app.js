@@ -5,7 +5,7 @@ import { $, flag, reshape, say, show } from './dom.js';
 import { ask, listen } from './api.js';
 import { acknowledged, fresh, link, moving, take } from './state.js';
 import { RANK, SILENT } from './words.js';
-import { span, use } from './units.js';
+import { use } from './units.js';
 import * as theme from './theme.js';
 import * as now from './now.js';
 import * as ribbon from './ribbon.js';
@@ -39,8 +39,7 @@ function render() {
   const l = link(s, at);
   flag(document.body, 'data-moving', moving(s) ? true : null);
   flag(document.body, 'data-link', l.state);
-  const words = { live: 'Live', old: `Old: ${span(l.ms / 1000)}`, away: 'No connection', new: 'Connecting' }[l.state];
-  say($('link'), words);
+  say($('link'), { live: 'Live', old: 'Old', away: 'Lost', new: '…' }[l.state]);
   flag($('link'), 'data-link', l.state);
   show($('view-pair'), unpaired);
   show($('nav'), Boolean(me));

@@ -14,7 +14,7 @@ export function glance(s, now) {
   if (state === 'new') return { state: 'unknown', text: 'Connecting' };
   if (state === 'away') return { state: 'away', text: 'No connection', detail: `for ${span(ms / 1000)}` };
   if (never) return { state: 'unknown', text: 'Machine not heard' };
-  if (state === 'old') return { state: 'old', text: `No news: ${span(ms / 1000)}`, detail: 'What stands below is old' };
+  if (state === 'old') return { state: 'old', text: `No news: ${span(ms / 1000)}`, detail: 'What is shown is old' };
 
   const [top] = ranked(s);
   const unseen = top && !acknowledged(s, top) ? top : null;

@@ -36,7 +36,7 @@ export function render(s, me, now) {
   show($('trial'), Boolean(usable && s.trial && !s.prompt && !g.alert && me?.role !== 'look'));
   flag($('view-now'), 'data-card', s.prompt && !$('card').hidden ? true : null);
   renderVerdict(s, usable, rolling, now, Boolean(g.alert));
-  renderNumbers(s);
+  renderNumbers(s, usable);
 }
 
 function renderOthers(all, s, rolling, me) {
@@ -55,7 +55,7 @@ function renderOthers(all, s, rolling, me) {
   if (list.dataset.has === long) return;
   list.dataset.has = long;
   list.replaceChildren(...(rolling ? [] : all).map((a) => make('li', {}, shape(a.priority),
-    make('span', {}, make('b', {}, acknowledged(s, a) ? 'Seen' : RANK[a.priority]), ` ${a.text}`),
+    make('span', {}, make('b', {}, acknowledged(s, a) ? 'Seen' : RANK[a.priority]), ` ${tight(a.text)}`),
     acknowledged(s, a) || me?.role === 'look' ? '' : make('button', { type: 'button', 'data-event': a.id, class: 'seen', 'aria-label': `Seen: ${a.text}` }, 'Seen'))));
 }
 
@@ -145,9 +145,8 @@ function renderVerdict(s, usable, rolling, now, alarmed) {
   say(node.querySelector('span'), rolling ? OUTCOME[s.verdict.outcome] ?? s.verdict.outcome : s.verdict.text);
 }
 
-function renderNumbers(s) {
+function renderNumbers(s, usable) {
   const { live } = s;
-  const none = { text: '–', how: 'not heard', word: true };
   const put = (id, n, label) => {
     const box = $(id);
     if (label) say(box.querySelector('dt'), label);
@@ -156,8 +155,9 @@ function renderNumbers(s) {
     node.classList.toggle('word', Boolean(n.word));
     say(box.querySelector('.how'), n.how);
   };
-  if (!live) {
-    for (const id of ['n-full', 'n-feed', 'n-load', 'n-loss']) put(id, none);
+  if (!live || !usable) {
+    // An old number is no number.
+    for (const id of ['n-full', 'n-feed', 'n-load', 'n-loss']) put(id, { text: live ? 'old' : '–', how: '', word: true });
     return;
   }
   put('n-full', live.fullness_pct === null ? { text: live.feed_basis === 'none' ? 'not known' : 'not yet', how: '', word: true }

@@ -86,6 +86,9 @@ func (c *Config) netNotes() []Note {
 	}
 	if c.Phone.Listen == "" {
 		all = append(all, Note{"phone.listen", "no page", "alerts and prompts reach nobody but MQTT clients"})
+	} else if !c.Phone.Encrypted() && !loopback(c.Phone.Listen) {
+		all = append(all, Note{"phone.tls", "none, and " + c.Phone.Listen + " is open to the network",
+			"what phones see and send can be read there: only on a network of the cab's own"})
 	}
 	return all
 }
@@ -103,16 +106,18 @@ func loopback(address string) bool {
 // whoever asks. They may be on the machine's own computer.
 func (c *Config) fileNotes() []Note {
 	var all []Note
-	for _, f := range []struct{ key, path string }{
-		{"mqtt.password_file", c.MQTT.PasswordFile}, {"mqtt.ca_file", c.MQTT.CAFile},
-		{"mqtt.uplink.password_file", c.MQTT.Uplink.PasswordFile}, {"mqtt.uplink.ca_file", c.MQTT.Uplink.CAFile},
+	const broker, page = "without it the broker cannot be reached", "without it there is no page"
+	for _, f := range []struct{ key, path, costs string }{
+		{"mqtt.password_file", c.MQTT.PasswordFile, broker}, {"mqtt.ca_file", c.MQTT.CAFile, broker},
+		{"mqtt.uplink.password_file", c.MQTT.Uplink.PasswordFile, broker}, {"mqtt.uplink.ca_file", c.MQTT.Uplink.CAFile, broker},
+		{"phone.cert_file", c.Phone.CertFile, page}, {"phone.key_file", c.Phone.KeyFile, page},
 	} {
 		if f.path == "" {
 			continue
 		}
 		file, err := os.Open(f.path)
 		if err != nil {
-			all = append(all, Note{f.key, err.Error(), "without it the broker cannot be reached"})
+			all = append(all, Note{f.key, err.Error(), f.costs})
 			continue
 		}
 		file.Close()

@@ -55,7 +55,8 @@ var doors = map[string][]string{
 	"github.com/pelletier/go-toml":        {"internal/config"},
 	"github.com/klauspost/compress":       {"canbus"},
 	"github.com/gopacket/gopacket":        {"canbus"},
-	"golang.org/x/sys":                    {"canbus", "store", "internal/daemon", "cmd/chaffinch"},
+	"rsc.io/qr":                           {"publish/phone"}, // the code that pairs a phone, as a picture
+	"golang.org/x/sys":                    {"canbus", "store", "publish/phone", "internal/daemon", "cmd/chaffinch"},
 	"golang.org/x/term":                   {"cmd/chaffinch"},
 	"golang.org/x/sync":                   {"internal/daemon"},
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},

@@ -25,6 +25,8 @@ func debianPackage(program string) string {
 		return "mosquitto-clients"
 	case "mosquitto":
 		return "mosquitto"
+	case "zbarimg":
+		return "zbar-tools"
 	case "ip":
 		return "iproute2"
 	case "qemu-system-x86_64":

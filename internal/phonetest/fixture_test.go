@@ -1,6 +1,7 @@
 package phonetest
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
@@ -17,6 +18,7 @@ import (
 	"chaffinch/detect/advise"
 	"chaffinch/internal/problem"
 	"chaffinch/publish"
+	web "chaffinch/publish/phone"
 )
 
 // pageDir is the page as it is served.
@@ -25,26 +27,28 @@ const pageDir = "../../publish/phone/page"
 // pairCode is the code that the fixture takes.
 const pairCode = "482913"
 
+// nextPhone is what it shows for one more phone.
+const nextPhone = "http://192.168.7.1:8080/#pair=105577"
+
 // program stands in for the program behind the page: what it tells is written
 // by package publish, what it is told is read by it, as in the program.
 type program struct {
 	t    *testing.T
 	addr string
 
-	mu      sync.Mutex
-	boot    uint64
-	role    string
-	units   string
-	board   *publish.Board
-	scene   scene
-	start   time.Time // wall time of instant 0 of this run
-	seq     uint64
-	mute    bool // nothing at all is sent, though connections stay
-	still   bool // heartbeats, but no live values
-	inputs  []publish.Input
-	says    []string
-	wanted  []advise.CheckWanted
-	history bool
+	mu     sync.Mutex
+	boot   uint64
+	role   string
+	units  string
+	board  *publish.Board
+	scene  scene
+	start  time.Time // wall time of instant 0 of this run
+	seq    uint64
+	mute   bool // nothing at all is sent, though connections stay
+	still  bool // heartbeats, but no live values
+	inputs []publish.Input
+	says   []string
+	forgot string
 
 	server *http.Server
 	stop   chan struct{}
@@ -53,7 +57,7 @@ type program struct {
 
 // serve starts a program whose machine is in the given scene.
 func serve(t *testing.T, role string, sc scene) *program {
-	p := &program{t: t, boot: 6, role: role, units: "metric", scene: sc, addr: "127.0.0.1:0", history: true}
+	p := &program{t: t, boot: 6, role: role, units: "metric", scene: sc, addr: "127.0.0.1:0"}
 	p.up()
 	t.Cleanup(p.down)
 	return p
@@ -73,16 +77,9 @@ func (p *program) up() {
 	if err != nil {
 		p.t.Fatal(err)
 	}
-	p.mu.Lock()
 	p.addr = listener.Addr().String()
-	p.boot++
-	p.mute, p.still = false, false
-	p.start = time.Now().Add(-past)
-	p.board = publish.NewBoard(publish.NewTopics("west-2"), p.clock())
-	p.board.SetSetup(setup)
-	if p.history {
-		p.fillPast()
-	}
+	p.renew()
+	p.mu.Lock()
 	p.stop = make(chan struct{})
 	p.server = &http.Server{Handler: p.routes(), ReadHeaderTimeout: 10 * time.Second}
 	server, stop := p.server, p.stop
@@ -90,6 +87,18 @@ func (p *program) up() {
 	p.ended.Add(2)
 	go func() { defer p.ended.Done(); _ = server.Serve(listener) }()
 	go func() { defer p.ended.Done(); p.tick(stop) }()
+}
+
+// renew forgets all of the run before.
+func (p *program) renew() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.boot++
+	p.mute, p.still = false, false
+	p.start = time.Now().Add(-past)
+	p.board = publish.NewBoard(publish.NewTopics("west-2"), p.clock())
+	p.board.SetSetup(setup)
+	p.fillPast()
 }
 
 // down ends the run at once, as a crash does.
@@ -116,7 +125,7 @@ func (p *program) clock() publish.Clock {
 func (p *program) now() signal.Instant { return signal.Instant(time.Since(p.start)) }
 
 // tick makes a live message each second.
-func (p *program) tick(stop chan struct{}) {
+func (p *program) tick(stop <-chan struct{}) {
 	every := time.NewTicker(100 * time.Millisecond)
 	defer every.Stop()
 	for {
@@ -170,9 +179,6 @@ func (p *program) tell(n advise.Note) {
 	if n.At == 0 {
 		n.At = p.now()
 	}
-	if n.Kind == advise.CheckAsked {
-		p.wanted = append(p.wanted, *n.Check)
-	}
 	p.board.ApplyNote(&n, publish.AppendNoteMessage(nil, p.seq, &n, p.clock()))
 }
 
@@ -190,6 +196,12 @@ func (p *program) told(n int) []publish.Input {
 			p.t.Fatalf("the page sent %d inputs, not %d", len(all), n)
 		}
 	}
+}
+
+func (p *program) forgotten() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.forgot
 }
 
 func (p *program) routes() http.Handler {
@@ -231,8 +243,33 @@ func (p *program) routes() http.Handler {
 			Signals []publish.Heard `json:"signals"`
 		}{p.board.Setup(), p.board.Heard()})
 	})
-	known("GET /api/v1/pairing", func(w http.ResponseWriter, _ *http.Request) {
-		reply(w, map[string]string{"code": "105577", "role": "answer", "url": p.url() + "#pair=105577"})
+	known("GET /api/v1/pairing", func(w http.ResponseWriter, r *http.Request) {
+		reply(w, map[string]any{"code": "105577", "role": r.URL.Query().Get("role"), "url": nextPhone, "ends_s": 600})
+	})
+	known("GET /api/v1/pairing.png", func(w http.ResponseWriter, _ *http.Request) {
+		picture, err := web.Code{URL: nextPhone}.PNG()
+		if err != nil {
+			p.t.Error(err)
+		}
+		w.Header().Set("Content-Type", "image/png")
+		_, _ = w.Write(picture)
+	})
+	known("GET /api/v1/devices", func(w http.ResponseWriter, _ *http.Request) {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		all := []any{map[string]any{"id": "d1", "name": "My phone", "role": p.role, "this": true}}
+		if p.forgot == "" {
+			all = append(all, map[string]any{"id": "d2", "name": "Tablet in the shed", "role": "look", "this": false})
+		}
+		reply(w, map[string]any{"devices": all})
+	})
+	known("POST /api/v1/forget", func(w http.ResponseWriter, r *http.Request) {
+		var in struct{ Device string }
+		_ = json.NewDecoder(r.Body).Decode(&in)
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		p.forgot = in.Device
+		w.WriteHeader(http.StatusNoContent)
 	})
 	known("GET /api/v1/display-says", func(w http.ResponseWriter, _ *http.Request) { reply(w, p.found()) })
 	known("POST /api/v1/display-says", p.displaySays)
@@ -261,29 +298,38 @@ func (p *program) take(w http.ResponseWriter, r *http.Request, name string) {
 		wrong(w, err)
 		return
 	}
+	answer, err := p.submit(r.Context(), in)
+	switch {
+	case errors.Is(err, publish.ErrGone):
+		refuse(w, http.StatusConflict, err.Error(), "")
+	case err != nil:
+		wrong(w, err)
+	case in.Check != nil:
+		w.Header().Set("Content-Type", "application/json")
+		_, _ = w.Write(answer.Append(nil))
+	default:
+		w.WriteHeader(http.StatusNoContent)
+	}
+}
+
+// submit does what the program does with an input, as far as the page sees it.
+func (p *program) submit(_ context.Context, in publish.Input) (publish.Reply, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.inputs = append(p.inputs, in)
 	switch {
 	case in.Answer != nil && in.Answer.Reply != "put-back":
 		if !strings.Contains(string(p.board.Prompt()), `"id":"`+in.Answer.Prompt+`"`) {
-			refuse(w, http.StatusConflict, "it is no longer open", "")
-			return
+			return publish.Reply{}, publish.ErrGone
 		}
 		closed := faster
 		closed.Closed = in.Answer.Reply
 		p.tell(advise.Note{Kind: advise.PromptClosed, Prompt: &closed})
 	case in.Check != nil:
 		_, ground, err := in.Check.Advise(publish.Usual{CutWidthM: setup.CutWidthM, ThousandKernelG: setup.ThousandKernelG})
-		if err != nil {
-			wrong(w, err)
-			return
-		}
-		w.Header().Set("Content-Type", "application/json")
-		_, _ = w.Write(publish.Reply{Text: "Noted, and compared with the sensors.", Ground: ground}.Append(nil))
-		return
+		return publish.Reply{Text: "Noted, and compared with the sensors.", Ground: ground}, err
 	}
-	w.WriteHeader(http.StatusNoContent)
+	return publish.Reply{}, nil
 }
 
 func (p *program) displaySays(w http.ResponseWriter, r *http.Request) {
@@ -310,59 +356,6 @@ func (p *program) found() any {
 		"signal": p.says[0], "readings": len(p.says), "text": "Two more readings would tell the first two apart.",
 		"candidates": []any{map[string]any{"text": "PGN 65280 from 38, bytes 3 and 4, 0.125 rpm a bit: fits within 2 rpm", "map": "[[map]]\nsignal = \"rotor_speed_rpm\"\npgn = 65280\nstart_bit = 16\nlength = 16\nscale = 0.125"}},
 	}}}
-}
-
-// stream sends what is true, and then what changes.
-func (p *program) stream(w http.ResponseWriter, r *http.Request) {
-	p.mu.Lock()
-	boot, stop, board := p.boot, p.stop, p.board
-	p.mu.Unlock()
-	w.Header().Set("Content-Type", "text/event-stream")
-	flush := w.(http.Flusher).Flush
-	last := map[string]string{}
-	send := func(name string, data []byte) {
-		if data == nil {
-			data = []byte("null")
-		}
-		if s := string(data); last[name] != s {
-			last[name] = s
-			_, _ = io.WriteString(w, "event: "+name+"\ndata: "+s+"\n\n")
-		}
-	}
-	hello, _ := json.Marshal(map[string]any{"boot": boot, "version": "0.9.0", "time": time.Now().UTC()})
-	send("hello", hello)
-	beat := time.NewTicker(5 * time.Second)
-	defer beat.Stop()
-	for {
-		changed := board.Watch()
-		p.mu.Lock()
-		mute := p.mute
-		p.mu.Unlock()
-		if !mute {
-			if live := board.Newest(); live != nil {
-				send("live", live)
-			}
-			send("alerts", publish.JoinPayloads(board.AlertPayloads()))
-			send("prompt", board.Prompt())
-			if v := board.Verdict(); v != nil {
-				send("verdict", v)
-			}
-			send("checks", publish.JoinPayloads(board.Checks()))
-			flush()
-		}
-		select {
-		case <-changed:
-		case <-beat.C:
-			if !mute {
-				_, _ = io.WriteString(w, ": beat\n\n")
-				flush()
-			}
-		case <-stop:
-			return
-		case <-r.Context().Done():
-			return
-		}
-	}
 }
 
 func reply(w http.ResponseWriter, v any) {

@@ -289,6 +289,29 @@ func TestTheMachineIsSetUp(t *testing.T) {
 	}
 }
 
+func TestPhonesAreAddedAndForgotten(t *testing.T) {
+	t.Parallel()
+	p := serve(t, "setup", standing)
+	ph := newPhone(t, tall)
+	ph.open(p)
+	ph.view("setup")
+	ph.until("phones are listed", `document.querySelector('#set-phones')?.innerText.includes('Tablet in the shed')`)
+	if n := ask[float64](ph, `document.querySelectorAll('#set-phones img').length`); n != 0 {
+		t.Error("a code is shown that nobody asked for")
+	}
+	ph.tap("#set-phones li button")
+	if got := ph.text("#set-phones li button"); got != "Sure?" || p.forgotten() != "" {
+		t.Errorf("after one tap the button says %q, and %q is forgotten", got, p.forgotten())
+	}
+	ph.tap("#set-phones li button")
+	ph.until("it is gone", `!document.querySelector('#set-phones').innerText.includes('Tablet')`)
+	if p.forgotten() != "d2" {
+		t.Errorf("forgotten is %q", p.forgotten())
+	}
+	ph.tap("#set-phones button[type=submit]")
+	ph.until("a code is shown, and as a picture", `document.querySelector('#set-phones .big')?.textContent === '105577' && document.querySelector('#set-phones img').naturalWidth > 0`)
+}
+
 func TestTheDayIsTold(t *testing.T) {
 	t.Parallel()
 	p := serve(t, "answer", standing)

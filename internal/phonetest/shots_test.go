@@ -58,6 +58,12 @@ var sights = []sight{
 		view("setup", `document.getElementById('set-finder')`)(ph, p)
 		ph.do(`document.querySelector('table').closest('.panel').scrollIntoView()`)
 	}},
+	{name: "setup-phones", scene: standing, go_: func(ph *phone, p *program) {
+		view("setup", `document.querySelector('#set-phones li')`)(ph, p)
+		ph.tap("#set-phones button[type=submit]")
+		ph.until("a code is shown", `document.querySelector('#set-phones img')?.naturalWidth > 0`)
+		ph.do(`document.getElementById('set-phones').scrollIntoView()`)
+	}},
 }
 
 // show brings a phone to a sight.

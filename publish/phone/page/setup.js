@@ -128,13 +128,38 @@ async function candidates(box) {
   box.replaceChildren(...all.map((f) => make('div', {}, make('h3', {}, `${spoken(f.signal)}: ${f.readings ?? 0} readings`), f.text ? make('p', {}, f.text) : '', list(f))));
 }
 
-function phone(s, me, found) {
-  const list = make('div', { class: 'panel' }, make('h2', {}, 'This phone'), make('p', {}, `${me.machine}, version ${me.version}. This phone may ${{ look: 'look', answer: 'look and answer', setup: 'look, answer and set up' }[me.role] ?? me.role}.`),
-    make('p', {}, awake()));
-  for (const code of found?.codes ?? (found?.code ? [found] : [])) {
-    list.append(make('h3', {}, 'Pair another phone'), make('p', { class: 'big' }, code.code), make('p', {}, make('code', {}, code.url ?? '')));
-  }
-  return list;
+function phone(me) {
+  const may = { look: 'look', answer: 'look and answer', setup: 'look, answer and set up' }[me.role] ?? me.role;
+  return make('div', { class: 'panel' }, make('h2', {}, 'This phone'), make('p', {}, `${me.machine}, version ${me.version}. This phone may ${may}.`), make('p', {}, awake()));
+}
+
+const ROLES = [['look', 'Look only'], ['answer', 'Answer'], ['setup', 'Set up']];
+
+/** others lists the phones that are known, and shows a code for one more. */
+function others() {
+  const list = make('ul', { class: 'links' });
+  const shown = make('div', { class: 'code' });
+  const fill = async () => {
+    const all = (await ask('GET', 'devices').catch(() => null))?.devices ?? [];
+    list.replaceChildren(...all.map((d) => {
+      const button = make('button', { type: 'button', 'aria-label': `Forget ${d.name}` }, 'Forget');
+      button.addEventListener('click', async () => {
+        // The second tap is meant.
+        if (button.textContent === 'Forget') { say(button, 'Sure?'); return; }
+        await ask('POST', 'forget', { device: d.id }).catch(() => null);
+        fill();
+      });
+      return make('li', { class: 'row' }, make('span', {}, make('b', {}, d.name), ` ${ROLES.find(([r]) => r === d.role)?.[1] ?? d.role}`), d.this ? make('span', {}, 'this one') : button);
+    }));
+  };
+  fill();
+  return panel('set-phones', 'Other phones', [list, make('label', {}, 'One more, that may', make('select', { name: 'role' },
+    ...ROLES.map(([value, text]) => make('option', { value, selected: value === 'answer' }, text)))), shown], async (f) => {
+    const role = f.elements.role.value;
+    const c = await ask('GET', `pairing?role=${role}`);
+    shown.replaceChildren(make('p', { class: 'big' }, c.code), make('img', { src: `/api/v1/pairing.png?role=${role}`, alt: 'The same as a picture for the other phone’s camera' }), make('code', {}, c.url));
+    return c.ends_s ? `Good for ${span(c.ends_s)}.` : 'For one phone.';
+  }, 'Show a code');
 }
 
 let timer = null;
@@ -144,21 +169,20 @@ export async function open(s, me) {
   const view = $('view-setup');
   const rest = (...nodes) => { view.replaceChildren(view.firstElementChild, ...nodes); };
   if (me.role !== 'setup') {
-    rest(make('p', {}, 'To set up, pair this phone with a code for setting up.'), phone(s, me));
+    rest(make('p', {}, 'To set up, pair this phone with a code for setting up.'), phone(me));
     return;
   }
   let now;
   try {
     now = await ask('GET', 'setup');
   } catch (trouble) {
-    rest(make('p', {}, trouble.message), phone(s, me));
+    rest(make('p', {}, trouble.message), phone(me));
     return;
   }
   const body = make('tbody', {}, ...heardRows(now.signals ?? []));
-  const found = await ask('GET', 'pairing').catch(() => null);
   rest(crop(now), limits(now), levers(now), targets(now),
     make('div', { class: 'panel' }, make('h2', {}, 'What is heard'), make('p', {}, ACTIVITY[s.live?.activity] ?? ''), make('table', { 'aria-label': 'Signals' }, body)),
-    finder({ signals: [], ...now }), phone(s, me, found));
+    finder({ signals: [], ...now }), others(), phone(me));
   candidates(view.querySelector('.found'));
   clearInterval(timer);
   timer = setInterval(async () => {

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"chaffinch/canbus/virtual"
@@ -15,6 +16,7 @@ import (
 	"chaffinch/detect/advise"
 	"chaffinch/internal/config"
 	"chaffinch/internal/daemon"
+	"chaffinch/publish/phone"
 
 	"github.com/spf13/cobra"
 )
@@ -22,6 +24,7 @@ import (
 type demoFlags struct {
 	speed, hours  float64
 	listen, store string
+	page          string
 	seed          uint64
 }
 
@@ -30,17 +33,19 @@ func demoVerb(s streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "Run the whole daemon on a make-believe combine",
-		Long: `Demo runs the daemon as it is, with its store and its MQTT broker, on a
-make-believe combine in a make-believe field, and prints each alert, prompt and
-verdict as it comes. The first comes within a minute. When a prompt is answered
+		Long: `Demo runs the daemon as it is, with its store, its MQTT broker and its page
+for a phone, on a make-believe combine in a make-believe field, and prints each
+alert, prompt and verdict as it comes. The first comes within a minute. When a prompt is answered
 with done, the make-believe machine is set so. Nothing of it is a real machine.`,
 		Example: `  chaffinch demo
-  chaffinch demo --speed 20 --listen 127.0.0.1:1884`,
+  chaffinch demo --speed 20 --listen 127.0.0.1:1884
+  chaffinch demo --page :8080`,
 		RunE: func(cmd *cobra.Command, args []string) error { return demo(cmd, s, f) },
 	}
 	cmd.Flags().Float64Var(&f.speed, "speed", f.speed, "times real time, 0.1 to 1000")
 	cmd.Flags().Float64Var(&f.hours, "hours", 0, "length of the make-believe day (default: the scenario's own)")
 	cmd.Flags().StringVar(&f.listen, "listen", "127.0.0.1:1883", "where the MQTT broker listens")
+	cmd.Flags().StringVar(&f.page, "page", "127.0.0.1:8080", "where the page listens; :8080 lets phones of this network in, \"\" is no page")
 	cmd.Flags().StringVar(&f.store, "store", "", "where to keep the record (default: a temporary file)")
 	cmd.Flags().Uint64Var(&f.seed, "seed", f.seed, "which of the many possible days")
 	return cmd
@@ -78,7 +83,10 @@ func demo(cmd *cobra.Command, s streams, f demoFlags) error {
 	if err != nil {
 		return err
 	}
-	cfg.Store.Path, cfg.MQTT.Listen = f.store, f.listen
+	cfg.Store.Path, cfg.MQTT.Listen, cfg.Phone.Listen = f.store, f.listen, f.page
+	for _, p := range cfg.Phone.Validate() {
+		return usageError{fmt.Errorf("--page: %w", p)}
+	}
 
 	host, port, err := net.SplitHostPort(f.listen)
 	if err != nil {
@@ -92,13 +100,20 @@ func demo(cmd *cobra.Command, s streams, f demoFlags) error {
 		return fmt.Errorf("the broker cannot listen: %w; give another address with --listen, such as 127.0.0.1:1884", err)
 	}
 	free.Close()
+	if f.page != "" {
+		if free, err = net.Listen("tcp", f.page); err != nil {
+			return fmt.Errorf("the page cannot be served: %w; give another address with --page, such as 127.0.0.1:8081", err)
+		}
+		free.Close()
+	}
 	fmt.Fprintf(s.out, `A make-believe combine in make-believe %s, at %g times real time. Ctrl-C ends it.
 The first alert comes in under a minute of its time. To look on from elsewhere:
   mosquitto_sub -h %s -p %s -v -t 'chaffinch/v1/#'
 
 `, scenario.Crop, f.speed, host, port)
 	source := daemon.NewPretend(virtual.New(scenario, f.seed), now, f.speed, daemon.Clock{})
-	teller := &teller{w: s.out, active: map[uint64]detect.Priority{}}
+	out := &inTurn{w: s.out}
+	teller := &teller{w: out, active: map[uint64]detect.Priority{}}
 	return daemon.Run(cmd.Context(), daemon.Options{
 		Config:  cfg,
 		Source:  source,
@@ -106,6 +121,10 @@ The first alert comes in under a minute of its time. To look on from elsewhere:
 		Log:     slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		Told:    teller.tell,
 		Noted:   func(n *advise.Note) { teller.note(n); obey(source, n) },
+		Version: version(),
+		ShowCode: func(c phone.Code) {
+			fmt.Fprintf(out, "The page, with the code that pairs a phone in it (%s, once, within ten minutes):\n  %s\n\n", c.Role, c.URL)
+		},
 	})
 }
 
@@ -117,6 +136,18 @@ func virtualConfig(folder string, scenario virtual.Scenario) (*config.Config, er
 		return nil, err
 	}
 	return loadConfig(path)
+}
+
+// inTurn lets one write at a time.
+type inTurn struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (t *inTurn) Write(b []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.w.Write(b)
 }
 
 // teller prints alerts and advice as they come and go.

@@ -47,7 +47,7 @@ func TestWhatASubscriberSawSurvivesAKill(t *testing.T) {
 		address := outside.FreePort(t)
 		host, port, _ := net.SplitHostPort(address)
 		var said bytes.Buffer
-		daemon := exec.Command(program, "demo", "--speed", "100", "--listen", address, "--store", path)
+		daemon := exec.Command(program, "demo", "--speed", "100", "--listen", address, "--page", "", "--store", path)
 		daemon.Stdout, daemon.Stderr = &said, &said
 		daemon.Env = append(os.Environ(), "TMPDIR="+t.TempDir())
 		if err := daemon.Start(); err != nil {

@@ -8,8 +8,10 @@ import (
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
 	"chaffinch/internal/daemon"
+	"chaffinch/publish/phone"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 )
 
 // defaultConfig is where the package puts the configuration.
@@ -20,8 +22,8 @@ func runVerb(s streams) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "run",
 		Short: "Listen to the machine's bus: the daemon",
-		Long: `Run is the daemon. It listens to the bus, records, and publishes over MQTT until
-it is stopped. It never sends on the bus, and refuses an interface that is not in
+		Long: `Run is the daemon. It listens to the bus, records, publishes over MQTT and
+serves the page for the phone until it is stopped. It never sends on the bus, and refuses an interface that is not in
 listen-only mode. It starts without a bus, a network or a clock, and takes them
 up when they come.`,
 		Example: "  chaffinch run --config /etc/chaffinch/chaffinch.toml",
@@ -48,8 +50,14 @@ up when they come.`,
 			log.Info("starting", "interface", cfg.Bus.Interface, "version", version())
 			return daemon.Run(cmd.Context(), daemon.Options{
 				Config: cfg, Source: live, SelfExe: exe, Log: log,
-				Told:  func(e *detect.Event) { logEvent(log, e) },
-				Noted: func(n *advise.Note) { logNote(log, n) },
+				Told:    func(e *detect.Event) { logEvent(log, e) },
+				Noted:   func(n *advise.Note) { logNote(log, n) },
+				Version: version(),
+				ShowCode: func(c phone.Code) {
+					if f, ok := s.err.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+						fmt.Fprintln(f, c.Terminal())
+					}
+				},
 			})
 		},
 	}

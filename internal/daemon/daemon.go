@@ -20,6 +20,7 @@ import (
 	"chaffinch/internal/core"
 	"chaffinch/publish"
 	"chaffinch/publish/mqtt"
+	"chaffinch/publish/phone"
 	"chaffinch/store"
 
 	"golang.org/x/sync/errgroup"
@@ -54,6 +55,11 @@ type Options struct {
 	Told func(*detect.Event)
 	// Noted is the same for what the adviser tells. May be nil.
 	Noted func(*advise.Note)
+	// Version is the program's, for people.
+	Version string
+	// ShowCode is told of each code that a person at the computer should see to
+	// pair a phone. It must not wait. May be nil: codes are logged in any case.
+	ShowCode func(phone.Code)
 
 	started func(*Daemon) // a seam for tests: called before the work begins
 }
@@ -69,8 +75,10 @@ type Daemon struct {
 	writer *store.Writer
 	opened chan uint64 // the first opening's boot number; 0 where it cannot be trusted to be new
 	outbox *outbox
-	broker *mqtt.Broker // nil when another one is configured
-	uplink *mqtt.Uplink // nil when there is none
+	broker *mqtt.Broker  // nil when another one is configured
+	uplink *mqtt.Uplink  // nil when there is none
+	page   *phone.Server // nil when there is to be none
+	finder *finder       // nil without a page
 	tell   announcer
 
 	start   int64          // stamp at which Run began
@@ -142,6 +150,9 @@ func Run(ctx context.Context, o Options) error {
 	d.core.Boot = d.clock.Boot
 	d.own = detect.NewOwn(o.Config.Alarm)
 	d.makePublishers(topics)
+	if err := d.makePhone(); err != nil {
+		return err
+	}
 	d.takeUpStore()
 	d.board.SetSetup(d.core.SetupNow())
 
@@ -166,6 +177,10 @@ func (d *Daemon) work(ctx context.Context) error {
 	}
 	if d.uplink != nil {
 		publishers.Go(func() error { return d.uplink.Run(publishing) })
+	}
+	if d.page != nil {
+		publishers.Go(func() error { return d.servePage(publishing) })
+		publishers.Go(func() error { return d.finder.run(publishing) })
 	}
 
 	g, gctx := errgroup.WithContext(ctx)
@@ -206,6 +221,7 @@ func (d *Daemon) read(ctx context.Context, full chan<- *batch, free <-chan *batc
 			n, quiet, err = d.o.Source.Read(ctx, b.frames[:batchFrames])
 		}
 		b.frames, b.quiet = b.frames[:n], quiet
+		d.finder.feed(b.frames)
 		full <- b
 		if err != nil {
 			return err

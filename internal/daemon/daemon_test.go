@@ -86,6 +86,7 @@ func newRig(t *testing.T, speed float64, change func(*config.Config)) *rig {
 	}
 	cfg.Store.Path = filepath.Join(folder, "store.db")
 	cfg.MQTT.Listen = outside.FreePort(t)
+	cfg.Phone.Listen = "" // phone_test.go has it
 	if change != nil {
 		change(cfg)
 	}

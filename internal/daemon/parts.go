@@ -116,5 +116,10 @@ func (d *Daemon) health() []publish.Item {
 			add("broker-away", "the broker elsewhere cannot be reached")
 		}
 	}
+	if d.page != nil {
+		if h := d.page.Health(); h.Err != nil {
+			add("page-away", "the page is not served: "+h.Err.Error())
+		}
+	}
 	return items
 }

@@ -296,8 +296,8 @@ func TestTenThousandConnections(t *testing.T) {
 	h := r.Health()
 	t.Logf("%d connections, %d held at once by the strangers, %d by the server at most, %d gave way; goroutines %d to %d; heap %d kB",
 		many, batch, mostConns, h.Evicted, before, most, memory.HeapInuse>>10)
-	if h.Evicted < int64(many-mostConns-100) && batch == many {
-		t.Errorf("only %d gave way", h.Evicted)
+	if h.Evicted == 0 {
+		t.Error("none gave way: the test proves nothing")
 	}
 	if most > before+3*mostConns {
 		t.Errorf("%d goroutines", most)

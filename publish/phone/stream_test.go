@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -132,6 +133,37 @@ func TestTheStreamTellsAllAndThenChanges(t *testing.T) {
 		if seen["prompt"] != "null" || seen["alerts"] != "[]" {
 			t.Errorf("at the end: %v", seen)
 		}
+	}
+}
+
+// How long it takes from the board to a browser on the same computer, while as
+// many look on as may.
+func TestHowSoonAChangeIsThere(t *testing.T) {
+	r := newRig(t)
+	address := r.live()
+	var all []*looker
+	for range mostStreams {
+		all = append(all, look(t, address, r.member(Look)))
+	}
+	for _, l := range all {
+		for range 4 {
+			l.next()
+		}
+	}
+	var took []time.Duration
+	for n := range uint64(100) {
+		began := time.Now()
+		r.raise(n+1, fmt.Sprintf("kind-%d", n))
+		for _, l := range all {
+			l.expect("alerts")
+			took = append(took, time.Since(began))
+		}
+	}
+	slices.Sort(took)
+	n := len(took)
+	t.Logf("%d streams: p50 %v, p99 %v, longest %v", len(all), took[n/2], took[n*99/100], took[n-1])
+	if took[n*99/100] > 200*time.Millisecond {
+		t.Error("too late")
 	}
 }
 

@@ -87,6 +87,10 @@ type Result struct {
 	Enough bool // the total is
 }
 
+// leastAreaM2 is ten square centimetres: a smaller frame is a slip of the
+// finger, and would make an error without bounds of one kernel.
+const leastAreaM2 = 1e-3
+
 // zone is all places of one kind together.
 type zone struct {
 	counted         bool
@@ -198,7 +202,7 @@ func (c Count) zones() (zones [places]zone, err error) {
 		switch {
 		case p.Where >= places:
 			return zones, &problem.Problem{What: "nobody knows where that was counted", Try: "count in the standing crop, where only the header has passed, behind the machine or in a pan"}
-		case !(p.AreaM2 > 0 && p.AreaM2 < 1e4):
+		case !(p.AreaM2 >= leastAreaM2 && p.AreaM2 < 1e4):
 			return zones, &problem.Problem{What: fmt.Sprintf("%s an area of %g m2 was counted", p.Where, p.AreaM2), Try: "give the area of the frame, strip or pan, such as 0.25 m2"}
 		case !(n >= 0 && n < 1e7) || p.MassG < 0 || (p.MassG != 0 && p.Kernels != 0):
 			return zones, &problem.Problem{What: fmt.Sprintf("%s there are %d kernels and %g g", p.Where, p.Kernels, p.MassG), Try: "give one of the two, from 0 up"}

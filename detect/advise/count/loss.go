@@ -193,7 +193,7 @@ func (c Count) zones() (zones [places]zone, err error) {
 		return zones, &problem.Problem{What: fmt.Sprintf("a thousand kernels cannot weigh %g g", c.ThousandKernelG), Try: "weigh a thousand, or name the crop: wheat has about 35 g"}
 	}
 	for _, v := range []float64{c.YieldTHa, c.PricePerT, c.AreaRateHaH} {
-		if !(v >= 0 && v < 1e9) {
+		if v != 0 && !(v >= 1e-3 && v < 1e9) {
 			return zones, &problem.Problem{What: fmt.Sprintf("yield, price and area rate cannot be %g", v), Try: "leave out what is not known"}
 		}
 	}

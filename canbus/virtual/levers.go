@@ -141,6 +141,16 @@ func (c *Combine) Step(lever string) float64 {
 	return stepOf(l, &c.crop, c.levers.usual[l])
 }
 
+// Range is how far a lever goes, in its unit; not a number for a lever that the
+// machine has not.
+func (c *Combine) Range(lever string) (low, high float64) {
+	l, err := leverNamed(lever, &c.crop)
+	if err != nil {
+		return math.NaN(), math.NaN()
+	}
+	return reach(l, &c.crop, c.levers.usual[l])
+}
+
 // Set moves a lever to a setting in its unit, as fast as its adjuster goes. A
 // set ground speed is held, but for what any operator slows down for; before,
 // he holds the engine's load. It is an error if the machine has no such lever,

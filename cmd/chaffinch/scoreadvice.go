@@ -53,23 +53,29 @@ func scoreAdvice(cmd *cobra.Command, s streams, f scoreFlags) error {
 	if err != nil {
 		return err
 	}
-	unmoved, err := play(to, coaching.Unmoved)
+	heavy, err := play(to, coaching.HeavyHanded)
 	if err != nil {
 		return err
 	}
-	showAdvice(s.out, from, to, &bad, &well, &unmoved)
+	unmoved, err := play(to+(to-from)/3, coaching.Unmoved)
+	if err != nil {
+		return err
+	}
+	showAdvice(s.out, from, to, &bad, &well, &heavy, &unmoved)
 	fmt.Fprintf(s.err, "took %.0f s\n", time.Since(began).Seconds())
 	return nil
 }
 
 // showAdvice prints what came of badly set machines, of well set ones, and of
 // those of which nothing was moved.
-func showAdvice(w io.Writer, from, to uint64, bad, well, unmoved *coaching.Table) {
+func showAdvice(w io.Writer, from, to uint64, bad, well, heavy, unmoved *coaching.Table) {
 	all, r, n := bad.Of(""), bad.Rates(), unmoved.Rates()
+	h := heavy.Rates()
 	fmt.Fprintf(w, "%d badly set machines, seeds %d to %d\n\n", all.Cases, from, to)
 	bad.Write(w)
 	fmt.Fprintf(w, "\nwithin %.0f h:                      %d of %d\n", coaching.ShiftH, all.WithinHours, all.Cases)
 	fmt.Fprintf(w, "changes of %d %% or more seen:      %d of %d, %d taken for the opposite\n", coaching.LargePct, r.Seen, r.Large, r.Against)
+	fmt.Fprintf(w, "  by a heavy-handed operator:     %d of %d, %d taken for the opposite; %d more were put back for another level before\n", h.Seen, h.Large, h.Against, h.Early)
 	fmt.Fprintf(w, "verdicts:                         %d, of which %d could not be judged\n", r.Judged, r.Unjudged)
 	fmt.Fprintf(w, "verdicts where nothing was moved: %d, of which %d said better or worse, of the symptom or of a side\n", n.Same, n.False)
 	fmt.Fprintf(w, "\n%d well set machines\n\n", len(well.Sessions))

@@ -15,6 +15,7 @@ type choice struct {
 	of    int
 	m     *move
 	reach reach
+	steps float64
 	held  *move // a move before it that a limit of the owner's forbids, or nil
 	limit float64
 }
@@ -29,8 +30,14 @@ func (a *Adviser) choose(standing bool) (choice, bool) {
 			if !a.there(i) || (t.sudden > 0 || i == rotorSag) != (pass == 0) || a.now < t.heldTo {
 				continue
 			}
-			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && t.slow < t.target {
-				continue // it is about to go
+			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && (t.slow < t.target || t.lasting < worthAsking*t.target) {
+				continue // it is about to go, or has not been there for long
+			}
+			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && t.lasting < (overMargin+patience*float64(a.vain(i)))*t.target {
+				if a.vain(i) > 1 {
+					a.nothingMore(i, nil, 0, "", "it is a little over its target, and what was tried has not helped")
+				}
+				continue
 			}
 			c, found := a.chooseFor(i, standing)
 			if found {
@@ -39,6 +46,27 @@ func (a *Adviser) choose(standing bool) (choice, bool) {
 		}
 	}
 	return choice{}, false
+}
+
+const (
+	// worthAsking is how far over its target a level has been for some minutes.
+	worthAsking = 1.05
+	// patience: the more has been tried in vain today, the further over its target
+	// a level has to be for more.
+	patience = 0.1
+)
+
+// vain is how many changes against a symptom have not helped today, after the
+// first.
+func (a *Adviser) vain(of int) int {
+	n := 0
+	for i := range a.journal {
+		v := a.journal[i].Verdict
+		if v != nil && v.Prompt != 0 && v.Symptom == symptoms[of].name && v.PutBack {
+			n++
+		}
+	}
+	return max(n-1, 0)
 }
 
 // order of a move among those of its symptom: the knowledge's, but ground speed
@@ -93,7 +121,7 @@ func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 			}
 			wants = m.check
 		}
-		if m.driving && m.Direction == knowledge.Down && a.rank(m, of) == 2 && (ask != "" || a.littleOver(of)) {
+		if m.driving && m.Direction == knowledge.Down && (a.rank(m, of) == 2 && ask != "" || a.rank(m, of) > 0 && a.littleOver(of)) {
 			continue
 		}
 		if wants != "" {
@@ -110,7 +138,8 @@ func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 			}
 			continue
 		}
-		r := a.reachOf(m, a.stepsFor(of, m))
+		steps := a.stepsFor(of, m)
+		r := a.reachOf(m, steps)
 		if of == spareCapacity && r.known && r.from < slackened*a.faster {
 			// He has been asked and has gone back: that is how he likes to drive.
 			a.symptoms[of].heldTo, a.faster = a.now.Add(askedEnough), 0
@@ -128,7 +157,7 @@ func (a *Adviser) chooseFor(of int, standing bool) (c choice, found bool) {
 		if standing && !m.stopped {
 			return c, false // work with what can be set from the seat comes first
 		}
-		return choice{of: of, m: m, reach: r, held: held, limit: limit}, true
+		return choice{of: of, m: m, reach: r, steps: steps, held: held, limit: limit}, true
 	}
 	switch {
 	case a.passing(of):
@@ -175,10 +204,25 @@ func (a *Adviser) stepsFor(of int, m *move) float64 {
 	if m.lever.Name == "cut_height" {
 		return 2 // more is another way of cutting
 	}
-	if t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) || a.promising(of, m) {
+	switch {
+	case a.tooFar(of, m) || a.littleOver(of) && m.lever.CropSteps[a.facts.Crop.Name] > 1:
+		return 1
+	case t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) || a.promising(of, m):
 		return 3
 	}
 	return 2
+}
+
+// tooFar tells whether a move helped, but went too far for another level: then
+// half of it is worth a try.
+func (a *Adviser) tooFar(of int, m *move) bool {
+	for i := range a.tries {
+		t := &a.tries[i]
+		if t.of == of && t.Lever == m.lever.Name && t.Direction == m.Direction {
+			return t.TooFar
+		}
+	}
+	return false
 }
 
 // spent tells whether a move is not to be asked any more today.

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"chaffinch/canbus/signal"
+	"chaffinch/detect/advise/judge"
 	"chaffinch/detect/advise/knowledge"
 	"chaffinch/detect/machine"
 )
@@ -29,6 +30,7 @@ type trial struct {
 	prompt    uint64
 	from, to  float64
 	known     bool // from and to
+	steps     float64
 
 	changed signal.Instant
 	seen    bool // on the bus
@@ -67,6 +69,10 @@ const (
 	calm = 10 * time.Second
 	// enough seconds of work before a prompt, so that it can be judged.
 	enoughBefore = 300
+	// mostBefore is how long it is waited for work that a change of plainPct could be
+	// told from.
+	mostBefore = 600
+	plainPct   = 40
 	// afterChange is how long nothing is asked after a change of any setting.
 	afterChange = time.Minute
 	// sampleFor is how long a check that judges a change is waited for.
@@ -128,16 +134,32 @@ func (a *Adviser) propose(s *machine.State) {
 		return
 	}
 	urgent := a.symptoms[c.of].sudden > 0 || c.of == rotorSag || c.of == engineLoad
-	if !standing && !urgent && a.work.n < enoughBefore {
+	if !standing && !urgent && (a.work.n < enoughBefore || a.work.n < mostBefore && !a.canJudge(&c)) {
 		return
 	}
 	a.openMove(c)
 }
 
+// canJudge tells whether the work so far is enough to tell later what a move did.
+// It is looked at now and then only.
+func (a *Adviser) canJudge(c *choice) bool {
+	switch {
+	case c.of == spareCapacity || a.judgedBy(c.of) != "" || symptoms[c.of].level == noMeasure || a.work.n == 0:
+		return true
+	case a.work.n%30 != 0:
+		return false
+	}
+	t := trial{of: c.of, m: c.m, lever: c.m.lever, direction: c.m.Direction}
+	want := a.criteria(&t)
+	want.WorthPct = plainPct
+	a.work.fill(&a.windows[0], symptoms[c.of].level, nil, a.same(&t))
+	return judge.Needed(&a.windows[0], want) > 0
+}
+
 func (a *Adviser) openMove(c choice) {
 	m := c.m
 	a.trial = trial{
-		of: c.of, m: m, lever: m.lever, direction: m.Direction, why: ByPrompt,
+		of: c.of, m: m, lever: m.lever, direction: m.Direction, why: ByPrompt, steps: c.steps,
 		from: c.reach.from, to: c.reach.to, known: c.reach.known, passing: a.passing(c.of),
 	}
 	p := a.newPrompt(m.stopped)

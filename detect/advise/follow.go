@@ -39,6 +39,8 @@ const (
 	restShare = 0.75
 	// driftShare a second: what a measured speed drifts is no change either.
 	driftShare = 0.005
+	// slipShare is how far a belt lets what it drives go off its setting.
+	slipShare = 0.015
 	// engineOff is how far the engine may be off its reference while what it
 	// drives tells its setting.
 	engineOff = 0.10
@@ -100,7 +102,11 @@ func (f *follower) step(s *machine.State) {
 
 // deadband is how far off the setting is no change yet.
 func (f *follower) deadband() float64 {
-	return max(deadShare*amountOf(f.lever, f.crop, 1, f.held), 1e-9)
+	dead := max(deadShare*amountOf(f.lever, f.crop, 1, f.held), 1e-9)
+	if f.driven {
+		dead = max(dead, slipShare*f.held)
+	}
+	return dead
 }
 
 // amountOf is how far steps of a lever go in a crop.

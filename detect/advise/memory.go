@@ -40,6 +40,9 @@ type Tried struct {
 	// with a larger step, when nothing else is left.
 	Promising bool `json:"promising,omitempty"`
 	Again     bool `json:"again,omitempty"`
+	// TooFar: it helped, and made another level too high. It is tried once more,
+	// with half the step.
+	TooFar bool `json:"too_far,omitempty"`
 }
 
 // Best are settings with which nothing was wrong.

@@ -39,10 +39,17 @@ func (a *Adviser) shifted(f *follower, seen shift) {
 		// He said it was done before the bus showed it: the clock starts anew.
 		t.seen, t.from, t.to, t.known = true, seen.from, seen.to, true
 		a.restartClock()
+	case (a.stage == settling || a.stage == judging && a.trial.judged < goesOn) && t.lever == f.lever && t.direction == direction && t.seen && t.why != ByBack:
+		// He goes on moving it: that is the same change.
+		t.to = seen.to
+		a.restartClock()
 	case !f.roams:
 		a.own(f, direction, seen)
 	}
 }
+
+// goesOn is how many seconds of judging more of the same change only make longer.
+const goesOn = 30
 
 // restartClock lets a trial settle again.
 func (a *Adviser) restartClock() {

@@ -51,6 +51,7 @@ func (a *Adviser) take(c *Check) {
 // them: their levels mean nothing until somebody has looked.
 func (a *Adviser) takeTank(t TankSample, moved *bool) string {
 	var said []string
+	again := false
 	for _, one := range [...]struct {
 		i int
 		g Grade
@@ -59,7 +60,11 @@ func (a *Adviser) takeTank(t TankSample, moved *bool) string {
 			continue
 		}
 		k := &a.symptoms[one.i]
+		k.once = one.g == Some && k.said < Some
 		k.said, k.saidAt, k.stale = one.g, a.now, false
+		if k.once && !a.heard(one.i) {
+			again = true
+		}
 		said = append(said, fmt.Sprintf("%s %s", a.symptomWords(one.i), one.g))
 		if info := &symptoms[one.i]; info.signal {
 			if level, ok := a.recent(info.level); ok {
@@ -69,6 +74,10 @@ func (a *Adviser) takeTank(t TankSample, moved *bool) string {
 	}
 	if len(said) == 0 {
 		return "tank sample: not looked"
+	}
+	if again {
+		a.want(TankCheck, WhyChoice, 0)
+		a.wants[tankWanted].Text = "Look at another handful from the tank: one may be chance"
 	}
 	return "tank sample: " + strings.Join(said, ", ")
 }
@@ -136,13 +145,15 @@ func (a *Adviser) judgeChecked(c *Check) {
 	k := &a.symptoms[t.of]
 	switch {
 	case t.check == TankCheck && c.Tank != nil && k.saidAt == a.now && k.checked():
-		a.concludeCheck(graded(t.said, k.said), BySample, t.said.String(), k.said.String(), "there was no sample before the change")
+		a.concludeCheck(checkedTrial{Outcome: graded(t.said, k.said), by: BySample, before: t.said.String(), after: k.said.String(),
+			why: "there was no sample before the change", lower: k.said < t.said})
 	case t.check == GroundCheck && c.Ground != nil:
 		o, why := counted(t.loss, t.se, k.loss, k.lossSE), "there was no count before the change"
 		if !c.Ground.Enough {
 			o, why = judge.CouldNotJudge, "less than a hundred kernels were counted"
 		}
-		a.concludeCheck(o, ByCount, kgHa(t.loss), kgHa(k.loss), why)
+		a.concludeCheck(checkedTrial{Outcome: o, by: ByCount, before: kgHa(t.loss), after: kgHa(k.loss),
+			why: why, lower: k.loss < t.loss*(1-worth/100) || k.loss < t.loss && k.said < t.said && k.said <= Little})
 	}
 }
 

@@ -89,6 +89,7 @@ type symptom struct {
 	said   Grade // by the newest check, for what no sensor tells
 	saidAt signal.Instant
 	stale  bool // a setting that it answers to has been changed since
+	once   bool // one sample only has shown some: another has to bear it out
 
 	loss   float64 // kg/ha by the newest count, with its standard error
 	lossSE float64
@@ -173,7 +174,7 @@ func (t *symptom) active(info *symptomInfo) bool {
 	if t.alarm && (t.basis == "" || t.seconds == 0 || t.sudden > 0) {
 		return true // else the target tells, and a patch that raises an alarm passes
 	}
-	return t.said >= Some && !t.stale && (info.level == noMeasure || t.seconds == 0)
+	return t.said >= Some && !t.stale && !t.once && (info.level == noMeasure || t.seconds == 0)
 }
 
 // fine tells whether it is known not to be there.

@@ -23,12 +23,19 @@ const (
 	mostWait = 2 * time.Hour
 )
 
+// growing are the powers of the feed with which losses and returns grow: about the
+// second to the fifth (Multan and others' wheat, the third and more at the rear).
+var growing = [2]float64{1, 5}
+
 // criteria of a trial.
 func (a *Adviser) criteria(t *trial) judge.Criteria {
 	info := &symptoms[t.of]
 	c := judge.Criteria{HigherIsBetter: info.higher, OfFeed: a.same(t) == byNothing, WorthPct: worth}
 	if info.signal {
 		c.Top = levelTop
+	}
+	if info.pressed {
+		c.Steep = growing
 	}
 	return c
 }
@@ -192,6 +199,9 @@ func (a *Adviser) conclude(v *judge.Verdict) {
 	if v.Outcome == judge.NoClearChange && !over && t.eases() && v.ChangePct <= -leastEase {
 		said.PutBack = false // more crop again would only bring more of it
 	}
+	if v.Outcome == judge.NoClearChange && !over && a.cured(&t, v) {
+		said.PutBack = false
+	}
 	a.wordVerdict(said, v, side, over)
 	a.learn(&t, v.Outcome, over)
 	if t.of >= 0 && t.why == ByPrompt && v.Outcome == judge.NoClearChange && !over && way(t.direction) != 0 && !t.changesFeed() {
@@ -200,6 +210,19 @@ func (a *Adviser) conclude(v *judge.Verdict) {
 	}
 	a.finish(&t, said)
 }
+
+// cured: the level has probably fallen, and is not too high any more. It is not put
+// back for want of certainty.
+func (a *Adviser) cured(t *trial, v *judge.Verdict) bool {
+	if t.of < 0 || t.why != ByPrompt || symptoms[t.of].higher {
+		return false
+	}
+	k := &a.symptoms[t.of]
+	return k.basis != "" && v.ChangePct <= -max(promisingPct, likely*v.ResolvablePct) && v.After < k.target
+}
+
+// likely is the part of what can be told for sure that is more likely so than not.
+const likely = 0.4
 
 // eases tells whether a trial takes crop off something that grows with it.
 func (t *trial) eases() bool {
@@ -284,6 +307,8 @@ func (a *Adviser) learn(t *trial, o judge.Outcome, side bool) {
 	switch {
 	case o == judge.CouldNotJudge && !side:
 		tried.Unsure++
+	case side && o == judge.Better && t.steps > 1 && !tried.TooFar:
+		tried.TooFar = true
 	case side:
 		tried.Outcome = judge.Worse.String()
 	default:
@@ -318,7 +343,7 @@ func (a *Adviser) finish(t *trial, said *Verdict) {
 	a.note(Note{Kind: VerdictGiven, Verdict: said})
 	a.stage = idle
 	a.hush = a.now.Add(afterVerdict)
-	if !said.PutBack && t.why != ByBack && t.m != nil {
+	if !said.PutBack && t.why != ByBack && t.m != nil && !t.passing {
 		a.wantRisks(t.m)
 	}
 	if said.PutBack {
@@ -330,7 +355,7 @@ func (a *Adviser) finish(t *trial, said *Verdict) {
 // no sensor tells.
 func (a *Adviser) wantRisks(m *move) {
 	for _, r := range m.risks {
-		if check := symptoms[r].check; (check == TankCheck || check == GroundCheck && m.lever.Name == "cut_height") && !a.heard(r) && a.mayAsk(check) {
+		if check := symptoms[r].check; (check == TankCheck && a.mayAsk(check) || check == GroundCheck && m.lever.Name == "cut_height") && !a.heard(r) {
 			a.want(check, WhyChange, 0)
 		}
 	}
@@ -373,14 +398,16 @@ func percent(v float64) *float64 {
 	return number(math.Round(v))
 }
 
-// graded is the outcome of a trial that a check has to tell.
+// graded is the outcome of a trial that a check has to tell. What lies near the
+// edge of a grade comes out on either side of it, by the pieces that happen to be
+// in a handful: one grade is no clear change.
 func graded(before, after Grade) judge.Outcome {
 	switch {
 	case before == NotLooked || after == NotLooked:
 		return judge.CouldNotJudge
-	case after < before:
+	case after+1 < before:
 		return judge.Better
-	case after > before:
+	case after > before+1:
 		return judge.Worse
 	}
 	return judge.NoClearChange
@@ -405,16 +432,36 @@ const (
 	z99 = 2.576
 	// placesDiffer is how much the loss of one stop differs from that of the next,
 	// beyond what chance does to kernels (common practice, no source).
-	placesDiffer = 0.05
+	placesDiffer = 0.12
 )
 
-// concludeCheck ends a trial by the check that was asked for.
-func (a *Adviser) concludeCheck(o judge.Outcome, by, before, after, why string) {
+// checkedTrial is what a check told of a trial.
+type checkedTrial struct {
+	judge.Outcome
+	by            string
+	before, after string
+	why           string // it could not be judged
+	lower         bool   // it looks better, but may be chance
+}
+
+// concludeCheck ends a trial by the check that was asked for. What looks better
+// stays: to put it back would be to go against the only thing that is known.
+func (a *Adviser) concludeCheck(c checkedTrial) {
 	t := a.trial
-	said := a.newVerdict(&t, by)
-	said.Outcome = o.String()
-	said.PutBack = a.putsBack(&t, o, false)
-	a.wordSample(said, o, before, after, why)
-	a.learn(&t, o, false)
+	lower := c.Outcome == judge.NoClearChange && c.lower
+	said := a.newVerdict(&t, c.by)
+	said.Outcome = c.Outcome.String()
+	said.PutBack = !lower && a.putsBack(&t, c.Outcome, false)
+	a.wordSample(said, &c)
+	if lower && t.of >= 0 && t.why == ByPrompt {
+		a.tryOf(t.of, t.lever.Name, t.direction).Unsure++
+	} else {
+		a.learn(&t, c.Outcome, false)
+	}
+	if said.PutBack && t.said != NotLooked {
+		// With the old setting it is as it was.
+		k := &a.symptoms[t.of]
+		k.said, k.loss, k.lossSE = t.said, t.loss, t.se
+	}
 	a.finish(&t, said)
 }

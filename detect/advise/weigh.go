@@ -21,7 +21,11 @@ func (a *Adviser) order(of int, into *[mostMoves]uint8) (n int) {
 		m := &a.moves[of][j]
 		k := 100 * a.rank(m, of)
 		if way(m.Direction) != 0 && !m.driving {
-			k += a.against(m, of)
+			n := a.against(m, of)
+			if of == headerLoss {
+				n = max(n, 0) // what the reel can do comes first
+			}
+			k += n
 		}
 		i := n
 		for ; i > 0 && key[i-1] > k; i-- {

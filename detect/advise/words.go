@@ -164,7 +164,7 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 		if v.ChangePct > 0 {
 			verb = "rose"
 		}
-		said.Text = fmt.Sprintf("%s: %s %s by %.0f %% (%s)", capital(v.Outcome.String()), words, verb, math.Abs(v.ChangePct), interval(v))
+		said.Text = fmt.Sprintf("%s: %s %s by %s%.0f %% (%s)", capital(v.Outcome.String()), words, verb, atLeast(v), math.Abs(v.ChangePct), interval(v))
 		if !a.trial.changesFeed() {
 			said.Text += " at the same feed"
 		}
@@ -178,6 +178,13 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 		}
 		said.Text += "."
 	}
+}
+
+func atLeast(v *judge.Verdict) string {
+	if v.AtLeast {
+		return "at least "
+	}
+	return ""
 }
 
 func interval(v *judge.Verdict) string {
@@ -197,15 +204,22 @@ func signed(v float64) string {
 }
 
 // wordSample says what a check told of a change.
-func (a *Adviser) wordSample(said *Verdict, o judge.Outcome, before, after, why string) {
+func (a *Adviser) wordSample(said *Verdict, c *checkedTrial) {
 	words := a.symptomWords(a.trial.of)
 	switch {
-	case o == judge.CouldNotJudge:
-		said.Text = "Could not judge: " + why + "."
-	case before == after:
-		said.Text = fmt.Sprintf("%s: %s, %s as before.", capital(o.String()), words, after)
+	case c.Outcome == judge.CouldNotJudge:
+		said.Text = "Could not judge: " + c.why + "."
+	case c.before == c.after:
+		said.Text = fmt.Sprintf("%s: %s, %s as before.", capital(c.Outcome.String()), words, c.after)
 	default:
-		said.Text = fmt.Sprintf("%s: %s, %s before, %s now.", capital(o.String()), words, before, after)
+		said.Text = fmt.Sprintf("%s: %s, %s before, %s now", capital(c.Outcome.String()), words, c.before, c.after)
+		if c.Outcome == judge.NoClearChange {
+			said.Text += "; that may be chance"
+			if c.lower {
+				said.Text += ", so it stays as it is"
+			}
+		}
+		said.Text += "."
 	}
 }
 

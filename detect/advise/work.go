@@ -100,44 +100,58 @@ const (
 // thickKMH is the ground speed at which a thickness of crop is told as a feed.
 const thickKMH = 6.0
 
-// feedRange is the range of feeds that all but a twentieth at either end lie in.
-func (w *work) feedRange() (low, high float64) {
-	feeds := make([]float64, 0, w.n)
+// span is a range of values.
+type span struct{ low, high float64 }
+
+var anything = span{math.Inf(-1), math.Inf(1)}
+
+func (s span) has(v float64) bool { return v >= s.low && v <= s.high }
+
+func (s span) both(o span) span { return span{max(s.low, o.low), min(s.high, o.high)} }
+
+// spanOf is the range that all but a twentieth of the values at either end lie in.
+func (w *work) spanOf(of func(*second) float64) span {
+	values := make([]float64, 0, w.n)
 	for i := range w.n {
-		if f := w.at(i).feed; finite(f) {
-			feeds = append(feeds, f)
+		if v := of(w.at(i)); finite(v) {
+			values = append(values, v)
 		}
 	}
-	if len(feeds) < judge.LeastSeconds {
-		return 0, 0
+	if len(values) < judge.LeastSeconds {
+		return span{}
 	}
-	slices.Sort(feeds)
-	return feeds[len(feeds)/20], feeds[len(feeds)-1-len(feeds)/20]
+	slices.Sort(values)
+	return span{values[len(values)/20], values[len(values)-1-len(values)/20]}
 }
 
-// alike fills the windows of a trial with only those seconds whose feed both of
-// them have seen. ok is false where they have hardly any in common.
+// alike fills the windows of a trial with only those seconds whose feed and
+// ground speed both of them have seen. ok is false where they have hardly any in
+// common.
 func (a *Adviser) alike(sides []measure) (ok bool) {
-	low, high := a.before.feedRange()
-	l, h := a.work.feedRange()
-	low, high = max(low, l), min(high, h)
-	if low >= high {
+	byFeed := func(s *second) float64 { return s.feed }
+	bySpeed := func(s *second) float64 { return s.speed }
+	feed := a.before.spanOf(byFeed).both(a.work.spanOf(byFeed))
+	speed := a.before.spanOf(bySpeed).both(a.work.spanOf(bySpeed))
+	if feed.low >= feed.high || speed.low >= speed.high {
 		return false
 	}
+	if a.trial.changesFeed() {
+		speed = anything
+	}
 	info := &symptoms[a.trial.of]
-	a.before.fillWithin(&a.windows[0], info.level, sides, a.same(&a.trial), low, high)
-	a.work.fillWithin(&a.windows[1], info.level, sides, a.same(&a.trial), low, high)
+	a.before.fillWithin(&a.windows[0], info.level, sides, a.same(&a.trial), feed, speed)
+	a.work.fillWithin(&a.windows[1], info.level, sides, a.same(&a.trial), feed, speed)
 	return a.windows[0].Seconds() >= 2*judge.LeastSeconds && a.windows[1].Seconds() >= 2*judge.LeastSeconds
 }
 
 // fill puts what is remembered into a window of the judge. Feed is that of the
 // crop that the level shows; a level that feed is not to explain gets none.
 func (w *work) fill(into *judge.Window, m measure, sides []measure, same by) {
-	w.fillWithin(into, m, sides, same, math.Inf(-1), math.Inf(1))
+	w.fillWithin(into, m, sides, same, anything, anything)
 }
 
-// fillWithin is fill with seconds of a feed in a range only.
-func (w *work) fillWithin(into *judge.Window, m measure, sides []measure, same by, low, high float64) {
+// fillWithin is fill with seconds of a feed and a ground speed in a range only.
+func (w *work) fillWithin(into *judge.Window, m measure, sides []measure, same by, feeds, speeds span) {
 	into.Reset()
 	if m >= measureCount {
 		return
@@ -155,7 +169,7 @@ func (w *work) fillWithin(into *judge.Window, m measure, sides []measure, same b
 				continue
 			}
 			feed = w.at(j).feed
-			if feed < low || feed > high {
+			if !feeds.has(feed) && feeds != anything || !speeds.has(speed) {
 				continue
 			}
 			if same == byThickness {

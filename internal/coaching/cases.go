@@ -29,7 +29,13 @@ const (
 	// Unmoved: badly set as well, but the operator only says that he has done it,
 	// and the bus does not carry the settings that could tell.
 	Unmoved
+	// HeavyHanded: badly set as well, and the operator moves a lever HeavyTimes as
+	// far as he is asked to, so that there is something to see.
+	HeavyHanded
 )
+
+// HeavyTimes is how much further than asked a heavy-handed operator goes.
+const HeavyTimes = 2.5
 
 // Crops are those of the cases.
 var Crops = [...]string{"wheat", "barley", "maize", "soybean", "canola"}

@@ -14,7 +14,8 @@ import (
 // operator does what he is told; see the package.
 type operator struct {
 	combine *virtual.Combine
-	moves   bool // else he only says so
+	moves   bool    // else he only says so
+	times   float64 // how far he goes beside what he is asked
 	dice    dice
 	todo    []task
 	counted uint64 // draws so far
@@ -89,6 +90,9 @@ func (o *operator) obey(p *advise.Prompt) advise.Answer {
 	if !o.moves {
 		return done
 	}
+	if o.times > 1 && way(p) && p.Lever != "ground_speed" {
+		to = o.within(p.Lever, at, at+o.times*(to-at))
+	}
 	if o.combine.Set(p.Lever, to) != nil {
 		done.Reply = advise.NotPossible
 		return done
@@ -100,6 +104,16 @@ func (o *operator) obey(p *advise.Prompt) advise.Answer {
 		}
 	}
 	return done
+}
+
+func way(p *advise.Prompt) bool {
+	return !p.Back && (p.Direction == knowledge.Up || p.Direction == knowledge.Down)
+}
+
+// within is as far towards a setting as the lever goes.
+func (o *operator) within(lever string, from, to float64) float64 {
+	low, high := o.combine.Range(lever)
+	return min(max(to, min(low, from)), max(high, from))
 }
 
 // free lets him drive by the engine's load again.

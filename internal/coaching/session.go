@@ -89,7 +89,10 @@ func Run(c Case) (*Session, error) {
 	}
 	s := &session{Session: Session{Case: c}, combine: v}
 	s.adviser = advise.New(advise.Facts{Machine: cfg.Machine, Crop: cfg.Crop, Knowledge: config.DefaultAdvice(), TargetPct: aims})
-	s.op = operator{combine: v, moves: c.Kind != Unmoved, dice: newDice(c.Seed, 2)}
+	s.op = operator{combine: v, moves: c.Kind != Unmoved, times: 1, dice: newDice(c.Seed, 2)}
+	if c.Kind == HeavyHanded {
+		s.op.times = HeavyTimes
+	}
 	thinks, err := core.New(cfg, core.Outputs{
 		Event: func(e *detect.Event) { s.events = append(s.events, *e) },
 		State: s.state,

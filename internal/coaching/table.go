@@ -80,38 +80,57 @@ type Rates struct {
 	Same, False      int // nothing was changed at all; told as better or worse
 	Large, Seen      int // a change of LargePct at least, up or down; told as such
 	Against          int // told as its opposite
+	Early            int // as large, but given up and put back for another level before it could be told
 }
 
 // LargePct is a change of a sensor's level that has to be seen.
 const LargePct = 40
+
+// told is what a verdict says of the symptom: -1 better, 1 worse, 0 neither.
+func (v *Trial) told() int {
+	switch v.Outcome {
+	case judge.Better.String():
+		return -1
+	case judge.Worse.String():
+		return 1
+	}
+	return 0
+}
+
+// counts tells whether a verdict of a machine of which nothing is moved can be
+// wrong: how fast he drove is told as well, and that did change.
+func (v *Trial) counts() bool { return v.Symptom != knowledge.SpareCapacity }
+
+// wrong tells whether it says better or worse, of the symptom or of a side.
+func (v *Trial) wrong() bool { return v.told() != 0 || v.Side }
+
+// large is a change that has to be seen; one that is not known is none.
+func (v *Trial) large() bool { return math.Abs(v.TruePct) >= LargePct }
+
+// early tells whether it was given up for what it did to another level, before
+// anything could be told of its symptom.
+func (v *Trial) early() bool { return v.told() == 0 && v.Side && v.PutBack }
+
+// seen tells whether a change was told as what it is.
+func (v *Trial) seen() bool { return float64(v.told())*v.TruePct > 0 }
 
 // Rates holds the verdicts against the truth.
 func (t *Table) Rates() (r Rates) {
 	for _, s := range t.Sessions {
 		for i := range s.Trials {
 			v := &s.Trials[i]
-			told := 0
-			switch v.Outcome {
-			case judge.Better.String():
-				told = -1
-			case judge.Worse.String():
-				told = 1
-			case judge.CouldNotJudge.String():
-				r.Unjudged++
-			}
 			r.Judged++
-			if s.Kind == Unmoved {
-				if v.Symptom == knowledge.SpareCapacity {
-					continue // how fast he drove is told, and that did change
-				}
-				r.Same++
-				r.False += one(told != 0 || v.Side)
-				continue
-			}
-			if math.Abs(v.TruePct) >= LargePct { // not where it is not known
+			r.Unjudged += one(v.Outcome == judge.CouldNotJudge.String())
+			switch {
+			case s.Kind == Unmoved:
+				r.Same += one(v.counts())
+				r.False += one(v.counts() && v.wrong())
+			case v.large() && v.early():
+				r.Early++
+			case v.large():
 				r.Large++
-				r.Seen += one(float64(told)*v.TruePct > 0)
-				r.Against += one(float64(told)*v.TruePct < 0)
+				r.Seen += one(v.seen())
+				r.Against += one(float64(v.told())*v.TruePct < 0)
 			}
 		}
 	}
@@ -154,6 +173,19 @@ func (t *Table) List(w io.Writer) {
 			s.Seed, s.Scenario.Machine, s.Scenario.Crop, settingsText(s.Scenario.Settings), len(s.Scenario.Limits), s.Prompts, s.Backs, s.NeededH, s.SpentH,
 			s.Begun.CostPct, s.Ended.CostPct, s.Best.CostPct,
 			strings.Join(s.OverAtFirst, " "), strings.Join(s.Over, " "), strings.Join(s.Left, " "), flags)
+		for i := range s.Trials {
+			v := &s.Trials[i]
+			why := ""
+			switch {
+			case s.Kind == Unmoved && v.counts() && v.wrong():
+				why = "nothing was moved"
+			case s.Kind != Unmoved && v.large() && !v.early() && !v.seen():
+				why = fmt.Sprintf("truly %+.0f %%", v.TruePct)
+			default:
+				continue
+			}
+			fmt.Fprintf(w, "  %.2f h, %s %s against %s, by %s: %s (%s)\n", v.At.Seconds()/3600, v.Lever, v.Direction, v.Symptom, v.By, v.Text, why)
+		}
 	}
 }
 

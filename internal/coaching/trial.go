@@ -25,6 +25,7 @@ type Trial struct {
 	TruePct float64
 	// ToldPct is what the verdict said.
 	ToldPct float64
+	Text    string // of the verdict
 
 	before map[string]float64
 }
@@ -57,7 +58,7 @@ func (s *session) judged(n *advise.Note) {
 		return
 	}
 	t.At, t.Outcome, t.By, t.PutBack, t.TruePct, t.ToldPct = n.At, v.Outcome, v.By, v.PutBack, math.NaN(), math.NaN()
-	t.Side = v.Side != ""
+	t.Side, t.Text = v.Side != "", v.Text
 	if v.ChangePct != nil {
 		t.ToldPct = *v.ChangePct
 	}

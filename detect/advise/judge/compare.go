@@ -40,22 +40,25 @@ func Compare(before, after *Window, c Criteria) Verdict {
 	p.loadSymptom(windows)
 	var f fit
 	f, v.Why, mayPass = p.fit(c)
+	if v.Why == "" {
+		v.Level, v.Why = p.judged(&f, c)
+		mayPass = p.apart
+	}
 	if v.Why != "" {
 		v.More = mayPass && room
 	} else {
-		v.Level = judged(f.means[0], f.means[1], c)
 		v.More = v.Outcome == NoClearChange && v.ResolvablePct > c.WorthPct && room &&
 			100*f.plan(min(2*after.n, maxBlocks), c) < 0.8*v.ResolvablePct
 	}
 	side := c
-	side.HigherIsBetter, side.Top = false, 0
+	side.HigherIsBetter, side.Top, side.Steep = false, 0, Criteria{}.usual().Steep
 	for i := range v.Sides {
 		if !p.loadSide(windows, i) {
 			continue
 		}
 		v.Sides[i].Known = true
 		if f, why, _ := p.fit(side); why == "" {
-			v.Sides[i].Level = judged(f.means[0], f.means[1], side)
+			v.Sides[i].Level, _ = p.judged(&f, side)
 		}
 	}
 	return v
@@ -69,20 +72,68 @@ type fit struct {
 	times   float64 // sum of squares of the times before, about their mean, s2
 	n       int     // blocks before
 	lag     int     // blocks by which the level answers late
+	power   float64 // of the feed that the level goes with
+	top     [2]bool // the level is at the end of its sensor
 }
+
+// judged is the outcome. Where the feeds are apart it takes a change that is clear
+// however steeply the level follows the feed, and gives the smaller one.
+func (p *pair) judged(f *fit, c Criteria) (Level, string) {
+	if !p.apart {
+		return f.judged(c)
+	}
+	var found [2]Level
+	for i, e := range c.Steep {
+		g := *f
+		by := math.Pow(p.feedMean[1]/p.feedMean[0], f.power-e)
+		g.means[1].value, g.means[1].se = by*g.means[1].value, by*g.means[1].se
+		l, why := g.judged(c)
+		if why != "" || l.Outcome == NoClearChange || l.Outcome != found[0].Outcome && i > 0 {
+			return Level{}, p.otherFeed()
+		}
+		found[i] = l
+	}
+	l := found[0]
+	if math.Abs(found[1].ChangePct) < math.Abs(l.ChangePct) {
+		l = found[1]
+	}
+	l.AtLeast = true
+	return l, ""
+}
+
+// judged is the outcome. A level at the end of its sensor is in truth higher than
+// it is shown, or as high: that it rose up to there, or fell from there, is sure
+// all the same, and that by so much at least. Else nothing can be told.
+func (f *fit) judged(c Criteria) (l Level, why string) {
+	l = judged(f.means[0], f.means[1], c)
+	rose := l.After > l.Before
+	if f.top[0] || f.top[1] {
+		if (l.Outcome == NoClearChange) || f.top[0] && rose || f.top[1] && !rose {
+			return Level{}, atTheTop
+		}
+		l.AtLeast = true
+	}
+	return l, ""
+}
+
+const atTheTop = "the level is at the top of its range"
 
 // fit brings the level that is loaded to one feed and works out how sure its
 // means are. It gives a clause if it cannot.
 func (p *pair) fit(c Criteria) (f fit, why string, mayPass bool) {
 	w := [2]series{p.series(0, 0), p.series(1, 0)}
-	if c.Top > 0 && (atTop(w[0], c.Top) || atTop(w[1], c.Top)) {
-		return f, "the level is at the top of its range", false
+	if c.Top > 0 {
+		f.top = [2]bool{atTop(w[0], c.Top), atTop(w[1], c.Top)}
+	}
+	if f.top[0] && f.top[1] {
+		return f, atTheTop, false
 	}
 	power := 0.0
 	if !c.OfFeed {
 		power, f.lag = p.follow()
 		w = [2]series{p.series(0, f.lag), p.series(1, f.lag)}
 	}
+	f.power = power
 	var rest [2][]float64
 	for k := range w {
 		rest[k] = p.rest[k][:len(w[k].y)]
@@ -94,7 +145,7 @@ func (p *pair) fit(c Criteria) (f fit, why string, mayPass bool) {
 	f.tau = memory(rest[0], rest[1])
 	b := [2]int{cosines(len(rest[0]), f.tau), cosines(len(rest[1]), f.tau)}
 	if min(b[0], b[1]) < leastCosines {
-		return f, "the level moves too slowly for windows as short as these", b[0] >= leastCosines
+		return f, "the level moves too slowly for windows as short as these", true
 	}
 
 	lr := [2]float64{longRun(rest[0], b[0]), longRun(rest[1], b[1])}

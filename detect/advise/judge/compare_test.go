@@ -40,9 +40,9 @@ func TestCompare(t *testing.T) {
 		{"the other way round", func(b, a []Second) ([]Second, []Second) { return a, b }, Criteria{}, Worse, "", false},
 		{"nothing before", func(b, a []Second) ([]Second, []Second) { return nil, a }, Criteria{}, CouldNotJudge, "only 0 s of steady work before", false},
 		{"20 s after", func(b, a []Second) ([]Second, []Second) { return b, a[:20] }, Criteria{}, CouldNotJudge, "only 20 s of steady work after", true},
-		{"feed 30 % higher", func(b, a []Second) ([]Second, []Second) {
-			return b, each(a, func(s *Second) { s.FeedTH *= 1.3 })
-		}, Criteria{}, CouldNotJudge, "the feed went from 30 to 38 t/h", true},
+		{"feed half as high again", func(b, a []Second) ([]Second, []Second) {
+			return b, each(a, func(s *Second) { s.FeedTH *= 1.5 })
+		}, Criteria{}, CouldNotJudge, "the feed went from 30 to 44 t/h", true},
 		{"feed 30 % higher on purpose", func(b, a []Second) ([]Second, []Second) {
 			return b, each(a, func(s *Second) { s.FeedTH *= 1.3 })
 		}, Criteria{OfFeed: true}, Better, "", false},
@@ -51,8 +51,8 @@ func TestCompare(t *testing.T) {
 			return each(b, none), each(a, none)
 		}, Criteria{}, CouldNotJudge, "feed is not known", false},
 		{"faster", func(b, a []Second) ([]Second, []Second) {
-			return b, each(a, func(s *Second) { s.SpeedKmh = 6 })
-		}, Criteria{}, CouldNotJudge, "ground speed went from 5.0 to 6.0 km/h", true},
+			return b, each(a, func(s *Second) { s.SpeedKmh = 6.5 })
+		}, Criteria{}, CouldNotJudge, "ground speed went from 5.0 to 6.5 km/h", true},
 		{"damper", func(b, a []Second) ([]Second, []Second) {
 			return each(b, func(s *Second) { s.MoisturePct, s.MoistureKnown = 13, true }),
 				each(a, func(s *Second) { s.MoisturePct, s.MoistureKnown = 15, true })
@@ -65,8 +65,21 @@ func TestCompare(t *testing.T) {
 			return b, each(a, func(s *Second) { s.MoisturePct, s.MoistureKnown = 13.4, true })
 		}, Criteria{}, Better, "", false},
 		{"at the top", func(b, a []Second) ([]Second, []Second) {
-			return each(b, func(s *Second) { s.Symptom = 99 }), a
+			top := func(s *Second) { s.Symptom = 99 }
+			return each(b, top), each(a, top)
 		}, Criteria{Top: 100}, CouldNotJudge, "top of its range", false},
+		{"from the top", func(b, a []Second) ([]Second, []Second) {
+			return each(b, func(s *Second) { s.Symptom = min(100, 6*s.Symptom) }), a
+		}, Criteria{Top: 100}, Better, "", false},
+		{"up to the top", func(b, a []Second) ([]Second, []Second) {
+			return b, each(a, func(s *Second) { s.Symptom = min(100, 15*s.Symptom) })
+		}, Criteria{Top: 100}, Worse, "", false},
+		{"more feed, and far less of it", func(b, a []Second) ([]Second, []Second) {
+			return b, each(a, func(s *Second) { s.FeedTH *= 1.15; s.Symptom *= 0.8 })
+		}, Criteria{}, Better, "", false},
+		{"less feed, and less of it", func(b, a []Second) ([]Second, []Second) {
+			return b, each(a, func(s *Second) { s.FeedTH *= 0.85; s.Symptom *= 0.9 / 0.4 })
+		}, Criteria{}, CouldNotJudge, "the feed went from", true},
 		{"nothing to lessen", func(b, a []Second) ([]Second, []Second) {
 			return each(b, func(s *Second) { s.Symptom = 0 }), a
 		}, Criteria{}, CouldNotJudge, "nothing of it before", false},

@@ -14,6 +14,7 @@ type pair struct {
 	feedMean        [2]float64
 	feedBoth        float64 // mean of both
 	feedSpace       float64 // their pooled standard deviation
+	apart           bool    // the feeds are further apart than that
 }
 
 // load takes over all but the levels.
@@ -72,14 +73,20 @@ func (p *pair) series(k, lag int) series {
 // Limits within which two windows are alike.
 const (
 	mostMoisture = 1.0  // points
-	mostSpeed    = 0.15 // of the speed before
+	mostSpeed    = 0.25 // of the speed before
 	leastFeed    = 0.1  // t/h: nothing goes through
 	leastSpace   = 0.05 // of the feed: steadier than that is as good as steady
+	mostApart    = 0.35 // of the feed before
 )
+
+// otherFeed is the clause that tells of feeds that are too far apart.
+func (p *pair) otherFeed() string {
+	return fmt.Sprintf("the feed went from %.0f to %.0f t/h", p.feedMean[0], p.feedMean[1])
+}
 
 // unlike says why the windows cannot be compared, or nothing. Beyond one
 // standard deviation of the feed its correction would rest on feeds that one of
-// the windows has not seen.
+// the windows has not seen: those are apart.
 func (p *pair) unlike(c Criteria) (why string, mayPass bool) {
 	switch {
 	case math.Abs(p.moisture[1]-p.moisture[0]) > mostMoisture:
@@ -88,10 +95,11 @@ func (p *pair) unlike(c Criteria) (why string, mayPass bool) {
 		return "", false
 	case min(p.feedMean[0], p.feedMean[1]) <= leastFeed:
 		return "the feed is not known", false
-	case math.Abs(p.feedMean[1]-p.feedMean[0]) > max(p.feedSpace, leastSpace*p.feedBoth):
-		return fmt.Sprintf("the feed went from %.0f to %.0f t/h", p.feedMean[0], p.feedMean[1]), true
+	case math.Abs(p.feedMean[1]-p.feedMean[0]) > mostApart*p.feedMean[0]:
+		return p.otherFeed(), true
 	case math.Abs(p.speed[1]-p.speed[0]) > mostSpeed*p.speed[0]:
 		return fmt.Sprintf("the ground speed went from %.1f to %.1f km/h", p.speed[0], p.speed[1]), true
 	}
+	p.apart = math.Abs(p.feedMean[1]-p.feedMean[0]) > max(p.feedSpace, leastSpace*p.feedBoth)
 	return "", false
 }

@@ -37,6 +37,10 @@ type Criteria struct {
 	Top float64
 	// Alpha is the chance of a verdict where nothing has changed; 0 is 0.01.
 	Alpha float64
+	// Steep is within what powers of the feed the level may be, for windows that
+	// cannot tell; none is -1 to 5: losses grow with the second to fifth power,
+	// broken grain falls.
+	Steep [2]float64
 	// WorthPct is the fall that is worth knowing of, in percent; 0 is 40.
 	WorthPct float64
 }
@@ -47,6 +51,9 @@ func (c Criteria) usual() Criteria {
 	}
 	if c.WorthPct == 0 {
 		c.WorthPct = 40
+	}
+	if c.Steep == [2]float64{} {
+		c.Steep = [2]float64{-1, 5}
 	}
 	return c
 }
@@ -65,6 +72,9 @@ type Level struct {
 	// SureLowPct and SureHighPct are the same at the level of the verdict,
 	// Criteria.Alpha: they leave out 0 if, and only if, there is a clear change.
 	SureLowPct, SureHighPct float64
+	// AtLeast: one of the levels is at the end of its sensor, or the feed was not
+	// the same, and the change is at least so large.
+	AtLeast bool
 	// ResolvablePct is the smallest change that windows like these tell in nine
 	// cases of ten.
 	ResolvablePct float64

@@ -67,6 +67,8 @@ type desk struct {
 	// lowFullness is set while the machine could take more crop, whether or
 	// not that is worth an alarm.
 	lowFullness bool
+	// fullnessUnknown is set while nobody can tell.
+	fullnessUnknown bool
 	// levelUp has a bit for each level that is more than usual, whether or
 	// not that is worth an alarm: such a machine has nothing to spare.
 	levelUp uint64

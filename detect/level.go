@@ -44,7 +44,8 @@ type level struct {
 	steps    int
 	last     float64
 	same     int            // seconds without a change to the bit
-	strained signal.Instant // when the engine was last at its limit
+	strain   dwell          // the engine is at its limit
+	strained signal.Instant // when it last had been for a while
 	entered  signal.Instant
 }
 
@@ -57,12 +58,18 @@ const (
 	leastSD    = 1.0  // points
 	levelShare = 0.33 // a second: 3 s
 	overBridge = 6 * time.Second
+	// hover is how far under its target, as a share of what that is over the
+	// usual level, a level that was over it may swing and still counts as over.
+	hover = 0.3
 	// top is the highest target that makes sense. A level that is usually over
 	// nearTop has no room for news under it.
 	top     = 78.0
 	nearTop = 62.0
-	// lossLag is how long a strain goes on being seen behind the machine.
-	lossLag = 12 * time.Second
+	// A strain of the engine that lasts this long explains a loss, and goes on
+	// being seen behind the machine for lossLag.
+	strainFor    = 3 * time.Second
+	strainBridge = time.Second
+	lossLag      = 12 * time.Second
 	// The usual level is that at comfortLoad. It is learned between normalLoad
 	// and fullLoad, and put to comfortLoad by the power law of loss over feed,
 	// where the load over that of empty running stands for the feed. What was
@@ -91,7 +98,7 @@ func newLevel(kind int, set LevelHigh, id signal.ID, varies, grows float64, reme
 func (r *level) reset() {
 	r.chart.clear()
 	r.charted = false
-	r.over = dwell{}
+	r.over, r.strain = dwell{}, dwell{}
 	r.has = false
 	r.second, r.sum, r.steps = signal.Never, 0, 0
 	r.strained, r.entered = signal.Never, signal.Never
@@ -144,7 +151,8 @@ func (r *level) judge(s *machine.State) finding {
 		r.reset()
 		r.entered = s.InCrop
 	}
-	if load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now); ok && load >= fullLoad {
+	load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
+	if r.strain.step(s.Now, ok && load >= fullLoad, strainBridge); r.strain.lasts(s.Now, strainFor) {
 		r.strained = s.Now
 	}
 	r.gather(s, v)
@@ -162,10 +170,14 @@ func (r *level) judge(s *machine.State) finding {
 	}
 	held := r.slots[0].phase != quiet
 	strained := r.strained != signal.Never && s.Now.Sub(r.strained) < lossLag
-	r.over.step(s.Now, r.now >= r.target && (held || !strained && r.same < frozenLevel), overBridge)
+	least := r.target
+	if r.over.held {
+		least -= hover * margin
+	}
+	r.over.step(s.Now, r.now >= least && (held || !strained && r.same < frozenLevel), overBridge)
 	f := finding{verdict: clear, priority: Medium, value: r.now, unit: "%"}
 	switch {
-	case r.over.held && r.now >= r.target:
+	case r.over.held && r.now >= least:
 		f.verdict, f.began = met, r.over.since
 		f.ready = r.charted && s.Now.Sub(r.over.since) >= r.set.For.get()
 	case held && r.now >= r.target-margin*kinds[r.kind].Margin/100:
@@ -194,7 +206,7 @@ func (r *level) aim() (margin float64, known bool) {
 	case r.set.Target != nil:
 		r.target = *r.set.Target
 		return margin, true
-	case !b.known || b.usual > nearTop:
+	case r.told || !b.known || b.usual > nearTop:
 		return 0, false
 	}
 	r.target = min(b.usual+margin, top)

@@ -74,6 +74,8 @@ func (r *limits) step(s *machine.State, d *desk) {
 		switch {
 		case !ok:
 			r.cannot(b.id)
+		case cutting && b.symptom == spareCapacity && d.fullnessUnknown:
+			r.cannot(signal.EngineLoad.ID)
 		case !cutting || !symptom:
 		case b.upper && v >= b.value*(1-atLimit), !b.upper && v <= b.value*(1+atLimit):
 			at[b.id] = true

@@ -19,6 +19,7 @@ type spare struct {
 	load    float64 // smoothed engine load, 0 where it is not known
 	has     bool
 	low     dwell
+	empty   dwell // the same, whether or not something explains it
 	entered signal.Instant
 }
 
@@ -27,7 +28,16 @@ const (
 	spareBridge = 8 * sec
 	// spareLoad: an engine that gives this much of its power is where it should
 	// be, 75 to 85 % (common practice, no source), whatever the feed.
-	spareLoad = 75
+	spareLoad = 78
+	// The crop in a comfortably full machine takes cropLoad of the engine, which
+	// then gives usefulLoad: means over make-believe machines and crops.
+	cropLoad   = 48.0
+	usefulLoad = 90.0
+	// moreLost are the levels that faster work would raise still more. Broken
+	// grain is not one of them: a rotor that is not full breaks more.
+	moreLost = 1<<separationLossHigh | 1<<cleaningLossHigh | 1<<cropLossHigh | 1<<returnsHigh | 1<<trashHigh
+	// heldBackFor is how long the machine is empty before a limit holds it back.
+	heldBackFor = 60 * sec
 	// atLimit is how near to a limit counts as at it, as a share of it.
 	atLimit = 0.02
 )
@@ -39,14 +49,15 @@ func newSpare(set SpareCapacity, own machine.Settings) *spare {
 	return r
 }
 
-func (r *spare) reset() { r.low, r.has, r.entered = dwell{}, false, signal.Never }
+func (r *spare) reset() { r.low, r.empty, r.has, r.entered = dwell{}, dwell{}, false, signal.Never }
 
 func (r *spare) step(s *machine.State, d *desk) {
 	f := r.judge(s, d)
 	if d.isStuck(signal.EngineLoad.ID) && f.verdict != clear {
 		f = r.cannot(signal.EngineLoad.ID)
 	}
-	d.lowFullness = r.has && r.full < float64(r.set.Below)
+	d.lowFullness = r.empty.lasts(s.Now, heldBackFor)
+	d.fullnessUnknown = f.verdict == blind
 	d.step(&r.slots[0], f, s, r)
 }
 
@@ -63,6 +74,7 @@ func (r *spare) judge(s *machine.State, d *desk) finding {
 		return finding{verdict: clear}
 	case !s.Feed.FullnessKnown:
 		r.low.step(s.Now, false, memory)
+		r.empty.step(s.Now, false, memory)
 		return r.cannot(signal.EngineLoad.ID)
 	}
 	r.sees()
@@ -71,15 +83,16 @@ func (r *spare) judge(s *machine.State, d *desk) finding {
 		r.entered = s.InCrop
 	}
 	if !r.has {
-		r.full, r.has = float64(s.Feed.Fullness), true
+		r.full, r.has = fullHere(s), true
 	}
-	r.full += fullShare * (float64(s.Feed.Fullness) - r.full)
+	r.full += fullShare * (fullHere(s) - r.full)
 	if load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now); !ok {
 		r.load = 0
 	} else {
 		r.load += max(fullShare, spareShare(r.load)) * (float64(load) - r.load)
 	}
-	strained := r.load >= spareLoad || d.levelUp != 0
+	worse := d.levelUp&moreLost != 0
+	strained := r.load >= spareLoad || worse
 	held := r.limit != nil && s.Speed.Known && float64(s.Speed.Value) >= *r.limit*(1-atLimit)
 	low := r.full < float64(r.set.Below) && !strained && !held
 	back := float64(r.set.Below) + kinds[spareCapacity].Margin
@@ -87,14 +100,29 @@ func (r *spare) judge(s *machine.State, d *desk) finding {
 		low = true // hovers about the limit
 	}
 	r.low.step(s.Now, low, spareBridge)
+	r.empty.step(s.Now, r.full < float64(r.set.Below), spareBridge)
 	f := finding{verdict: clear, priority: Low, value: r.full, unit: "%"}
 	switch {
 	case r.low.held && low:
 		f.verdict, f.began, f.ready = met, r.low.since, r.full < float64(r.set.Below) && r.low.lasts(s.Now, r.set.For.get())
-	case r.slots[0].phase != quiet && !held && r.full < back:
+	case r.slots[0].phase != quiet && !held && !worse && r.full < back:
 		f.verdict = met
 	}
 	return f
+}
+
+// fullHere is how full the machine is on the ground of now: the mean of its
+// fullness, which knows nothing of hills, and of what the crop takes of the
+// power that the hill leaves for it.
+func fullHere(s *machine.State) float64 {
+	full := float64(s.Feed.Fullness)
+	load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now)
+	if !ok {
+		return full
+	}
+	crop := cropLoad / 100 * full
+	left := usefulLoad - (float64(load) - crop)
+	return (full + 100*min(crop/max(left, 1), 1.5)) / 2
 }
 
 // spareShare lets a mean that has no value yet begin at once.

@@ -261,10 +261,12 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 	full := taken / max(0.85*c.model.RatedKW-rest, 1)
 	r.usual(c, settled)
 	spare := under(full, 0.72, 0.65, 0.58)
-	if c.sense.clearSeparation >= r.usualSep+10 || c.sense.clearCleaning >= r.usualClean+10 {
+	separationUp := level(c.flow.separationPct, separationScale) >= r.usualSep+10
+	cleaningUp := c.sense.clearCleaning >= r.usualClean+10
+	if separationUp || cleaningUp {
 		spare = min(spare, perhaps)
-		if c.set.own {
-			spare = no
+		if c.set.own && (cleaningUp || !c.sc.LossSaturated) {
+			spare = no // it can be heard
 		}
 	}
 	r.spare.step(t, only(settled && load < 88, spare))

@@ -38,7 +38,7 @@ with how many prompts, in what time, and whether it came to an end. Seeds 1 to
 60 are for tuning; the default ones are only reported.
 
 With --suite it runs make-believe harvests through the whole program, on all
-processors, and adds them up. Seeds 1 to 100 are for tuning; the default ones
+processors, and adds them up. Seeds 1 to 400 are for tuning; the default ones
 are only reported.`,
 		Example: `  chaffinch simulate --seed 7 --hours 12 --out day.log --truth day.json --config day.toml
   chaffinch replay --config day.toml --events day.jsonl day.log

@@ -33,7 +33,7 @@ func (a *Adviser) choose(standing bool) (choice, bool) {
 			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && (t.slow < t.target || t.lasting < worthAsking*t.target) {
 				continue // it is about to go, or has not been there for long
 			}
-			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && t.lasting < (overMargin+patience*float64(a.vain(i)))*t.target {
+			if t.basis != "" && t.sudden == 0 && t.seconds > 0 && t.lasting < (overMargin+min(patience*float64(a.vain(i)), mostPatience))*t.target {
 				if a.vain(i) > 1 {
 					a.nothingMore(i, nil, 0, "", "it is a little over its target, and what was tried has not helped")
 				}
@@ -53,7 +53,8 @@ const (
 	worthAsking = 1.05
 	// patience: the more has been tried in vain today, the further over its target
 	// a level has to be for more.
-	patience = 0.1
+	patience     = 0.1
+	mostPatience = 0.3
 )
 
 // vain is how many changes against a symptom have not helped today, after the
@@ -204,8 +205,9 @@ func (a *Adviser) stepsFor(of int, m *move) float64 {
 	if m.lever.Name == "cut_height" {
 		return 2 // more is another way of cutting
 	}
+	coarse := m.lever.CropSteps[a.facts.Crop.Name] > 1 // its step is large already
 	switch {
-	case a.tooFar(of, m) || a.littleOver(of) && m.lever.CropSteps[a.facts.Crop.Name] > 1:
+	case a.tooFar(of, m) || coarse && a.littleOver(of):
 		return 1
 	case t.slow >= 2*t.target && a.helped(of, m.lever.Name, m.Direction) || a.promising(of, m):
 		return 3

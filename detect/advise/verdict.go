@@ -2,6 +2,7 @@ package advise
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"chaffinch/canbus/signal"
@@ -195,21 +196,50 @@ func (a *Adviser) conclude(v *judge.Verdict) {
 	if side >= 0 {
 		said.Side = symptoms[side].name
 	}
-	said.PutBack = a.putsBack(&t, v.Outcome, over) || v.Outcome == judge.CouldNotJudge && !a.looksBetter(&t)
-	if v.Outcome == judge.NoClearChange && !over && t.eases() && v.ChangePct <= -leastEase {
+	dear := a.dear(&t, v)
+	said.PutBack = dear || a.putsBack(&t, v.Outcome, over) || v.Outcome == judge.CouldNotJudge && !a.looksBetter(&t)
+	if v.Outcome == judge.NoClearChange && !over && t.eases() && v.ChangePct <= -max(leastEase, likely*v.ResolvablePct) {
 		said.PutBack = false // more crop again would only bring more of it
 	}
 	if v.Outcome == judge.NoClearChange && !over && a.cured(&t, v) {
 		said.PutBack = false
 	}
 	a.wordVerdict(said, v, side, over)
-	a.learn(&t, v.Outcome, over)
+	if dear && !over {
+		said.Text = strings.TrimSuffix(said.Text, ".") + ", by far more than it helped."
+	}
+	a.learn(&t, v.Outcome, over || dear)
+	if over && t.of >= 0 && t.why == ByPrompt && t.steps > 1 && v.Outcome != judge.Worse && v.ChangePct <= -promisingPct {
+		if tried := a.tryOf(t.of, t.lever.Name, t.direction); !tried.TooFar {
+			tried.TooFar, tried.Outcome = true, ""
+		}
+	}
 	if t.of >= 0 && t.why == ByPrompt && v.Outcome == judge.NoClearChange && !over && way(t.direction) != 0 && !t.changesFeed() {
 		tried := a.tryOf(t.of, t.lever.Name, t.direction)
 		tried.Promising, tried.Again = v.ChangePct <= -promisingPct, tried.Promising
 	}
 	a.finish(&t, said)
 }
+
+// dear tells of a change that helped little, and made another level worse by far
+// more, while what it was for is still over its target: the next step would cost
+// more still.
+func (a *Adviser) dear(t *trial, v *judge.Verdict) bool {
+	if t.of < 0 || t.why != ByPrompt || v.Outcome != judge.Better || symptoms[t.of].higher {
+		return false
+	}
+	if k := &a.symptoms[t.of]; k.basis == "" || v.After < k.target {
+		return false
+	}
+	for i := range t.sides() {
+		if s := &v.Sides[i]; s.Known && s.Outcome == judge.Worse && s.ChangePct > dearer*-v.ChangePct {
+			return true
+		}
+	}
+	return false
+}
+
+const dearer = 2.5
 
 // cured: the level has probably fallen, and is not too high any more. It is not put
 // back for want of certainty.
@@ -307,8 +337,6 @@ func (a *Adviser) learn(t *trial, o judge.Outcome, side bool) {
 	switch {
 	case o == judge.CouldNotJudge && !side:
 		tried.Unsure++
-	case side && o == judge.Better && t.steps > 1 && !tried.TooFar:
-		tried.TooFar = true
 	case side:
 		tried.Outcome = judge.Worse.String()
 	default:

@@ -16,11 +16,16 @@ func (f *feedEstimate) fullness(s *State) {
 	s.Feed.FullnessKnown = true
 }
 
-// knee finds the feed at which losses begin to climb: slow means of the loss
-// levels by feed, and the lowest feed whose mean is well above the usual one.
+// knee finds the feed at which losses begin to climb: slow means of each loss
+// level by feed, and the lowest feed at which one is well above its usual.
 type knee struct {
+	sensors [2]rise
+	step    float64 // t/h a bin
+}
+
+// rise is one loss level by feed.
+type rise struct {
 	bins [24]lossBin
-	step float64 // t/h a bin
 }
 
 type lossBin struct {
@@ -34,6 +39,7 @@ const (
 	kneeBase     = 3    // bins of lowest feed that are the base
 	kneeSeconds  = 240  // of a bin: a tough patch of two minutes is no knee
 	kneeBinShare = 1.0 / 600
+	kneeFlat     = 0.4 // share of all work: a level that is so often near its top carries no news
 )
 
 func (k *knee) second(s *State, comfortable float64) {
@@ -44,31 +50,49 @@ func (k *knee) second(s *State, comfortable float64) {
 	if k.step == 0 {
 		k.step = comfortable / 16
 	}
-	worst, heard := 0.0, false
-	for _, id := range [...]signal.ID{signal.SeparationLoss.ID, signal.CleaningLoss.ID} {
-		if v, ok := s.Signals.Fresh(id, s.Now); ok {
-			worst, heard = max(worst, v), true
-		}
-	}
 	i := int(rate / k.step)
-	if !heard || i >= len(k.bins) {
+	if i >= len(k.sensors[0].bins) {
 		return
 	}
-	b := &k.bins[i]
-	b.level += max(kneeBinShare, 1/float64(b.seconds+1)) * (worst - b.level)
-	b.seconds++
+	for n, id := range [...]signal.ID{signal.SeparationLoss.ID, signal.CleaningLoss.ID} {
+		if v, ok := s.Signals.Fresh(id, s.Now); ok {
+			b := &k.sensors[n].bins[i]
+			b.level += max(kneeBinShare, 1/float64(b.seconds+1)) * (v - b.level)
+			b.seconds++
+		}
+	}
 }
 
 // at is the feed of the knee in t/h.
-func (k *knee) at() (float64, bool) {
+func (k *knee) at() (lowest float64, known bool) {
+	for i := range k.sensors {
+		if bin, ok := k.sensors[i].at(); ok && (!known || float64(bin)*k.step < lowest) {
+			lowest, known = float64(bin)*k.step, true
+		}
+	}
+	return lowest, known
+}
+
+// at is the bin in which the level is well above its usual.
+func (r *rise) at() (bin int, known bool) {
 	base, seen := 0.0, 0
-	for i := range k.bins {
-		b := &k.bins[i]
+	all, top := 0, 0
+	for i := range r.bins {
+		all += r.bins[i].seconds
+		if r.bins[i].level > kneeTop {
+			top += r.bins[i].seconds
+		}
+	}
+	if float64(top) > kneeFlat*float64(all) {
+		return 0, false
+	}
+	for i := range r.bins {
+		b := &r.bins[i]
 		if b.seconds < kneeSeconds {
 			continue
 		}
 		if seen >= kneeBase && b.level > base+kneeRise && base < kneeTop {
-			return float64(i) * k.step, true
+			return i, true
 		}
 		if seen++; seen <= kneeBase {
 			base += (b.level - base) / float64(seen)

@@ -39,6 +39,7 @@ type Accumulator struct {
 	stepped   bool // now is of this segment
 	onTheGo   time.Duration
 	price     float64 // of a tonne, as told with a count
+	unsure    bool    // how long the program did not run; until the first cut
 	fieldName string  // as the operator calls the field he is in
 }
 
@@ -52,7 +53,7 @@ type account struct {
 	Runs     int
 
 	Sums Sums // up to the last work
-	Tail Sums // since then
+	Tail Sums `json:",omitzero"` // since then
 
 	Fields    []fieldAccount
 	Now       int  // index of the field in work, or -1
@@ -73,11 +74,12 @@ type fieldAccount struct {
 	Ended      Moment
 	Bounds     bounds
 	Lat0, Lon0 float64 // origin of its plane
-	Sums, Tail Sums
+	Sums       Sums
+	Tail       Sums `json:",omitzero"`
 }
 
 // maxFields bounds the fields of a shift; what comes after is part of the last.
-const maxFields = 64
+const maxFields = 40
 
 // New makes an accumulator. Settings must be valid.
 func New(set Settings, facts Facts) *Accumulator {
@@ -196,6 +198,7 @@ func (a *Accumulator) worked(f *fieldAccount, cutting bool) {
 	o.Ended = a.moment()
 	if cutting {
 		o.LastWork = a.now
+		a.unsure = false
 		o.Travelled = false
 	}
 	if f != nil {

@@ -73,12 +73,24 @@ func (a *Accumulator) Remember(m Memory, away time.Duration) (*Summary, error) {
 		return a.end(), nil
 	}
 	o.Runs++
+	a.unsure = away < 0
 	// Event time begins anew: the last work lies before its zero.
 	o.LastWork = signal.Instant(-(idle + max(0, away)))
 	if away > 0 {
 		o.Tail.UnheardS += away.Seconds()
 	}
 	return nil, nil
+}
+
+// Away tells how long the program did not run, where that came out only after
+// Remember. After the first cut since then it is too late, and says nothing.
+func (a *Accumulator) Away(away time.Duration) {
+	if a.open == nil || !a.unsure || away < 0 {
+		return
+	}
+	a.unsure = false
+	a.open.LastWork = a.open.LastWork.Add(-away)
+	a.open.Tail.UnheardS += away.Seconds()
 }
 
 // check refuses what cannot be taken up.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 
 	"chaffinch/canbus/signal"
 )
@@ -157,6 +158,42 @@ type GroundCount struct {
 
 // MaxGround bounds Summary.Ground; the oldest go.
 const MaxGround = 50
+
+// Lean is s with the sums and times of its fields, but without what follows from
+// them.
+func (s *Summary) Lean() *Summary {
+	lean := *s
+	lean.Fields = make([]Field, len(s.Fields))
+	for i, f := range s.Fields {
+		t := f.Total
+		f.Total = Totals{AreaHa: t.AreaHa, GrainT: t.GrainT, FuelL: t.FuelL, Times: t.Times}
+		lean.Fields[i] = f
+	}
+	return &lean
+}
+
+// MarshalJSON gives a number the digits that it deserves.
+func (a Amount) MarshalJSON() ([]byte, error) {
+	type plain Amount
+	a.Value, a.KnownPct = rounded(a.Value, 4), rounded(a.KnownPct, 1)
+	return json.Marshal(plain(a))
+}
+
+// MarshalJSON gives a number the digits that it deserves.
+func (l Level) MarshalJSON() ([]byte, error) {
+	type plain Level
+	l.Mean, l.Max = rounded(l.Mean, 2), rounded(l.Max, 2)
+	return json.Marshal(plain(l))
+}
+
+// rounded is 0 for what is not a number: JSON has none.
+func rounded(v float64, digits int) float64 {
+	scale := math.Pow10(digits)
+	if v = math.Round(v*scale) / scale; math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0
+	}
+	return v
+}
 
 // RecordID is under which id the records of a shift are stored.
 func RecordID(number uint32) string { return fmt.Sprintf("shift-%d", number) }

@@ -197,7 +197,7 @@ func (s *Sums) takeWork(m *moment) {
 		}
 	}
 	if m.moistKnown {
-		grain := m.flow + m.guess
+		grain := (m.flow + m.guess) / 3600 * stepS
 		s.MoistT += grain
 		s.MoistPctT += grain * m.moist
 		if s.MoistN == 0 {

@@ -107,8 +107,7 @@ func (a *Accumulator) Summary() *Summary {
 	return a.summary(a.open, false)
 }
 
-// Finish is Summary for the end of a log: what was since the last work is left
-// out, as at the end of a shift, but the shift is not over.
+// Finish is the open shift as if it were over now, for the end of a log, or nil.
 func (a *Accumulator) Finish() *Summary {
 	if a.open == nil {
 		return nil

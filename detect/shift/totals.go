@@ -12,7 +12,7 @@ type rates struct {
 	standardPct float64 // moisture that the trade pays for
 }
 
-func seconds(steps int64) float64 { return float64(steps) * stepS }
+func seconds(steps int64) float64 { return float64(steps) / (1 / stepS) }
 
 // part is a in percent of b; all of nothing is 100.
 func part(a, b int64) float64 {
@@ -57,7 +57,7 @@ func (s *Sums) times() Times {
 		CuttingS: in(machine.Cutting), TurningS: in(machine.Turning), UnloadingS: in(machine.Unloading),
 		WaitingS: in(machine.Waiting), BlockedS: in(machine.Blocked), IdleS: in(machine.Idle),
 		TravellingS: in(machine.Travelling), OffS: in(machine.Off), UnknownS: in(machine.Unknown),
-		OnTheGoS: seconds(s.OnTheGo), RoadS: seconds(s.Road), EngineS: seconds(s.Engine), UnheardS: s.UnheardS,
+		OnTheGoS: seconds(s.OnTheGo), RoadS: seconds(s.Road), EngineS: seconds(s.Engine), UnheardS: rounded(s.UnheardS, 1),
 	}
 	var all int64
 	for _, n := range s.Steps {
@@ -117,7 +117,7 @@ func (t *Totals) grain(s *Sums, cutting int64, r rates) {
 	if t.MoisturePct == nil {
 		return
 	}
-	t.MoistureMin, t.MoistureMax = s.MoistMin, s.MoistMax
+	t.MoistureMin, t.MoistureMax = rounded(s.MoistMin, 2), rounded(s.MoistMax, 2)
 	if t.GrainT != nil && r.standardPct > 0 && t.MoisturePct.Value < 100 {
 		t.StandardT = &Amount{
 			Value:     AtMoisture(t.GrainT.Value, t.MoisturePct.Value, r.standardPct),

@@ -49,7 +49,7 @@ func TestMistakesAreFound(t *testing.T) {
 		{"a caution that lets the engine run", "levers.lever.2.caution", `does not say "engine off"`, func(b *base) { b.CautionNamed("stopped").Words = "Mind your fingers." }},
 		{"driving faster is all there is", "crop-loss", "ends", func(b *base) { s := symptom(b, "crop-loss"); s.Move = s.Move[:1] }},
 		{"nothing from the seat", "crop-loss", "from the seat", func(b *base) { s := symptom(b, "crop-loss"); s.Move = s.Move[1:] }},
-		{"both ways in one symptom", "trash.move.8", "same symptom", func(b *base) {
+		{"both ways in one symptom", "trash.move.9", "same symptom", func(b *base) {
 			s := symptom(b, "trash")
 			m := s.Move[1]
 			m.Direction = "up"

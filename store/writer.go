@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -14,8 +15,9 @@ import (
 //
 //   - All but history is committed at once, together when several wait, and
 //     never dropped: when the queue is full, Put waits.
-//   - History is committed with the next event, or every HistoryEvery. When
-//     too much of it waits, the new is dropped and counted.
+//   - History, and the memory that belongs to it, is committed with the next
+//     event, or every HistoryEvery, once nothing else waits. When too much of it
+//     waits, the new is dropped and counted.
 //
 // While the store cannot be written, or not even be opened, the Writer goes on
 // trying, and Health says why it is not recording. When the file turns out to
@@ -93,8 +95,7 @@ func (w *Writer) Put(ctx context.Context, r Record) error {
 		return err
 	}
 	if r.Kind == History {
-		w.putHistory(r)
-		return nil
+		return w.PutHistory(r)
 	}
 	select {
 	case w.queue <- item{records: []Record{r}}:
@@ -105,7 +106,8 @@ func (w *Writer) Put(ctx context.Context, r Record) error {
 }
 
 // PutTogether hands records over that must be on the disk all or none, as Put
-// does. None of them may be History.
+// does. None of them may be History. A Memory takes the place of one under its id
+// that waits with history.
 func (w *Writer) PutTogether(ctx context.Context, records []Record) error {
 	for i := range records {
 		if err := records[i].check(); err != nil {
@@ -115,6 +117,9 @@ func (w *Writer) PutTogether(ctx context.Context, records []Record) error {
 			return fmt.Errorf("store: record %q: history waits, and cannot be together with others", records[i].ID)
 		}
 	}
+	w.mu.Lock()
+	w.forget(records)
+	w.mu.Unlock()
 	select {
 	case w.queue <- item{records: records}:
 		return nil
@@ -123,14 +128,35 @@ func (w *Writer) PutTogether(ctx context.Context, records []Record) error {
 	}
 }
 
-func (w *Writer) putHistory(r Record) {
+// PutHistory hands over history, and memories that go with it: they are on the
+// disk all or none, when there is time. It never waits. Of a memory that waits
+// already the newer is written. It returns an error for what cannot be stored.
+func (w *Writer) PutHistory(records ...Record) error {
+	for i := range records {
+		if err := records[i].check(); err != nil {
+			return err
+		}
+		if k := records[i].Kind; k != History && k != Memory {
+			return fmt.Errorf("store: record %q: a %s does not wait", records[i].ID, k)
+		}
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if len(w.history) == w.o.HistoryQueue {
-		w.health.HistoryDropped++
-		return
+	if len(w.history)+len(records) > w.o.HistoryQueue {
+		w.health.HistoryDropped += uint64(len(records))
+		return nil
 	}
-	w.history = append(w.history, r)
+	w.forget(records)
+	w.history = append(w.history, records...)
+	return nil
+}
+
+// forget takes out of what waits the memories that newer ones take the place of.
+// The caller holds mu.
+func (w *Writer) forget(newer []Record) {
+	w.history = slices.DeleteFunc(w.history, func(old Record) bool {
+		return old.Kind == Memory && slices.ContainsFunc(newer, func(r Record) bool { return r.Kind == Memory && r.ID == old.ID })
+	})
 }
 
 // PutWall says how event time and calendar time belong together from now on.
@@ -198,6 +224,11 @@ func (w *Writer) Run(ctx context.Context) error {
 			w.gather(x)
 			w.write(ctx)
 		case <-history.C:
+			select {
+			case x := <-w.queue: // what waits for its turn comes first
+				w.gather(x)
+			default:
+			}
 			w.write(ctx)
 		case <-w.wake:
 			w.storeWall()
@@ -248,9 +279,14 @@ func (w *Writer) write(ctx context.Context) {
 	}
 }
 
+// takeHistory takes the history into the batch, unless others still wait: those
+// come first, and a memory with history is newer than what waits.
 func (w *Writer) takeHistory() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if len(w.batch) >= maxBatch {
+		return
+	}
 	w.batch = append(w.batch, w.history...)
 	w.history = nil
 }

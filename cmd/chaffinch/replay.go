@@ -24,6 +24,7 @@ import (
 type replayFlags struct {
 	config, events, samples, record string
 	notes, answers, states, speed   string
+	store                           string
 	quiet                           bool
 }
 
@@ -35,7 +36,8 @@ func replayVerb(s streams) *cobra.Command {
 		Long: `Replay runs recorded logs through the same path that a live bus takes. Each
 event is a JSON line on standard output, in the order in which they were raised;
 a summary goes to standard error. "-" is standard input, or output. The same
-logs, configuration and answers give the same bytes each time.
+logs, configuration and answers give the same bytes each time. --store makes a
+store as the daemon's: events, advice, shifts, and history at one row a second.
 
 What the adviser tells (prompts, verdicts, checks, settings) goes to --notes, each
 a JSON line as on MQTT. What people told it comes from --answers: JSON lines with
@@ -65,6 +67,7 @@ SocketCAN. Lines that cannot be read are counted and reported.`,
 	cmd.Flags().StringVar(&f.answers, "answers", "", "what people told, with times, as JSON lines")
 	cmd.Flags().StringVar(&f.states, "states", "", "where the activities go, as JSON lines (--states alone: standard output)")
 	cmd.Flags().Lookup("states").NoOptDefVal = "-"
+	cmd.Flags().StringVar(&f.store, "store", "", "where a new store goes, with all that the daemon would have kept")
 	cmd.Flags().StringVar(&f.speed, "speed", "max", "max, or times the pace of the log")
 	cmd.Flags().StringVar(&f.record, "record", "", "where the frames go, as a candump log")
 	cmd.Flags().BoolVar(&f.quiet, "quiet", false, "no summary and no progress")
@@ -138,8 +141,20 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 		defer func() { err = errors.Join(err, notes.Close()) }()
 		out.Note = func(n *advise.Note) { summary.Note(n); notes.Note(n) }
 	}
+	out.Shift = summary.Shift
+	var recording *core.Recording
+	if f.store != "" {
+		if recording, err = core.NewRecording(f.store, cfg.Store); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, recording.Close()) }()
+		out = recording.Beside(out)
+	}
 	if c, err = core.New(cfg, out); err != nil {
 		return err
+	}
+	if recording != nil {
+		recording.Follow(c)
 	}
 	c.Follow(script, func(in publish.Input, why error) { fmt.Fprintf(s.err, "%s not taken: %v\n", in.Name(), why) })
 	var record io.Writer
@@ -173,6 +188,9 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	}
 	if n := c.Waiting(); n > 0 && err == nil {
 		fmt.Fprintf(s.err, "%d of the answers are for after the end of the log\n", n)
+	}
+	if s := c.ShiftToEnd(); s != nil {
+		summary.Shift(core.ShiftTold{Phase: core.ShiftEnded, Summary: s})
 	}
 	if !f.quiet {
 		summary.Write(s.err, log.Interfaces(), log.Stats())

@@ -17,6 +17,7 @@ import (
 	"chaffinch/detect"
 	"chaffinch/detect/advise/knowledge"
 	"chaffinch/detect/machine"
+	"chaffinch/detect/shift"
 	"chaffinch/internal/problem"
 	"chaffinch/publish/mqtt"
 	"chaffinch/publish/phone"
@@ -39,6 +40,7 @@ type Config struct {
 	MQTT        mqtt.Settings       `toml:"mqtt"`
 	Phone       phone.Settings      `toml:"phone"`
 	Store       store.Settings      `toml:"store"`
+	Shift       shift.Settings      `toml:"shift"`
 	Units       Units               `toml:"units"`
 	// Advice is what is known of setting a combine, of files of their own.
 	Advice *knowledge.Base
@@ -177,6 +179,7 @@ func read(name string, text []byte, cropFolder string) (*Config, []*Mistake) {
 		MQTT:    mqtt.DefaultSettings(),
 		Phone:   phone.DefaultSettings(),
 		Store:   store.DefaultSettings(),
+		Shift:   shift.DefaultSettings(),
 		Alarm:   detect.DefaultSettings(),
 		Units:   Units{System: signal.Metric},
 	}
@@ -227,6 +230,7 @@ func (c *Config) validate(withCrop bool) []*problem.Problem {
 	all = append(all, c.MQTT.Validate()...)
 	all = append(all, c.Phone.Validate()...)
 	all = append(all, c.Store.Validate()...)
+	all = append(all, c.Shift.Validate()...)
 	return append(all, c.Units.Validate()...)
 }
 

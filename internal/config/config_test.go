@@ -209,7 +209,7 @@ func TestEveryTableIsChecked(t *testing.T) {
 	for table, text := range map[string]string{
 		"machine": "header = \"x\"", "crop": "mog_ratio = 99", "bus": "bitrate = 1", "mqtt": "listen = \"x\"",
 		"alarm": "engine-hot.coolant_c = 1", "prefer": "warp_speed = []", "process_data": "rotor_element = -1",
-		"dbc": "signals = { X = \"rotor_speed_rpm\" }", "phone": "listen = \"x\"", "store": "max_mb = 1", "units": "system = \"x\"",
+		"dbc": "signals = { X = \"rotor_speed_rpm\" }", "phone": "listen = \"x\"", "store": "max_mb = 1", "shift": "end_after_min = 1", "units": "system = \"x\"",
 	} {
 		if _, wrong := read("x.toml", []byte("["+table+"]\n"+text), ""); len(wrong) != 1 || !strings.HasPrefix(wrong[0].Key, table+".") || wrong[0].Line != 2 {
 			t.Errorf("[%s]: %v", table, wrong)
@@ -218,7 +218,7 @@ func TestEveryTableIsChecked(t *testing.T) {
 	if _, wrong := read("x.toml", []byte("[[map]]\nsignal = \"fan_speed_rpm\"\npgn = 65301\nstart_bit = 0\nlength = 65"), ""); len(wrong) != 1 || wrong[0].Line != 5 {
 		t.Errorf("[[map]]: %v", wrong)
 	}
-	if tables := fieldsOf(reflect.TypeFor[Config]()); len(tables) != 12 {
+	if tables := fieldsOf(reflect.TypeFor[Config]()); len(tables) != 13 {
 		t.Errorf("%d tables: add the new one above", len(tables))
 	}
 }

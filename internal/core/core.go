@@ -18,8 +18,10 @@ import (
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
+	"chaffinch/detect/shift"
 	"chaffinch/internal/config"
 	"chaffinch/publish"
+	"chaffinch/store/history"
 )
 
 // Outputs receive what the core finds, on the core's goroutine. What they are
@@ -43,6 +45,10 @@ type Outputs struct {
 	Input func(Told)
 	// State is called once a step, ten times a second of event time.
 	State func(*machine.State)
+	// Shift is called when a shift begins, goes on (once a minute) and ends.
+	Shift func(ShiftTold)
+	// Row is called at each full second of event time, behind State and Shift.
+	Row func(*history.Row)
 }
 
 // Core is the whole path from a frame to an event and to advice.
@@ -62,6 +68,7 @@ type Core struct {
 	machine   *machine.Machine
 	detectors *detect.Detectors
 	adviser   *advise.Adviser
+	shifts    shifts
 	events    []detect.Event // that the adviser has not heard yet
 	waits     []waiting      // in the order of stamps
 
@@ -99,6 +106,7 @@ func New(cfg *config.Config, out Outputs) (*Core, error) {
 			Machine: cfg.Machine, Crop: cfg.Crop, Knowledge: cfg.Advice, TargetPct: ownTargets(cfg.Alarm),
 		}),
 	}
+	c.shifts.sum = shift.New(cfg.Shift, c.shiftFacts())
 	c.machine.SenderHeard = decoder.LastHeard
 	decoder.Offered = out.Offered
 	return c, nil
@@ -217,6 +225,7 @@ func (c *Core) newSegment(at signal.Instant) {
 	c.emit(c.detectors.Reset(c.lastStep()))
 	c.tell(c.adviser.Reset(c.events))
 	c.events = c.events[:0]
+	c.shifts.sum.Break()
 	c.machine.Reset()
 	c.transport.Reset()
 	c.decoder.Reset()
@@ -245,6 +254,7 @@ func (c *Core) step(now signal.Instant) {
 	if c.out.State != nil {
 		c.out.State(s)
 	}
+	c.stepShift(s)
 	c.takeUntil(c.Stamp(now))
 }
 
@@ -316,6 +326,9 @@ func (c *Core) Blind() []detect.BlindKind { return c.detectors.Blind() }
 // emit hands out events. The adviser hears them at the next step.
 func (c *Core) emit(events []detect.Event) {
 	c.events = append(c.events, events...)
+	for i := range events {
+		c.shifts.sum.Event(&events[i])
+	}
 	if c.out.Event == nil {
 		return
 	}

@@ -13,6 +13,7 @@ import (
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
+	"chaffinch/detect/shift"
 )
 
 // Summary tells a technician what was in a log: how much was heard, from how
@@ -29,6 +30,7 @@ type Summary struct {
 	prompts                                   int
 	verdicts                                  map[string]int
 	first, last                               int64 // stamps
+	shifts                                    []*shift.Summary
 }
 
 // span is what became of one signal.
@@ -121,6 +123,13 @@ func (s *Summary) Note(n *advise.Note) {
 	}
 }
 
+// Shift takes a shift that is over.
+func (s *Summary) Shift(t ShiftTold) {
+	if t.Phase == ShiftEnded {
+		s.shifts = append(s.shifts, t.Summary)
+	}
+}
+
 // Write prints the summary for a terminal of 80 columns.
 func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
 	if s.frames == 0 {
@@ -157,6 +166,37 @@ func (s *Summary) Write(w io.Writer, interfaces []string, log canbus.Stats) {
 	s.writeActivity(w)
 	s.writeKinds(w)
 	s.writeAdvice(w)
+	for _, sh := range s.shifts {
+		writeShift(w, sh)
+	}
+}
+
+// writeShift prints what a shift adds up to; "about" is an estimate.
+func writeShift(w io.Writer, s *shift.Summary) {
+	var parts []string
+	add := func(a *shift.Amount, digits int, unit string) {
+		if a == nil {
+			return
+		}
+		about := ""
+		if a.Estimated {
+			about = "about "
+		}
+		parts = append(parts, fmt.Sprintf("%s%.*f %s", about, digits, a.Value, unit))
+	}
+	t := &s.Total
+	add(t.AreaHa, 2, "ha")
+	add(t.GrainT, 1, "t")
+	add(t.FuelL, 0, "L")
+	add(t.CutKm, 1, "km cut")
+	add(t.HaPerHCutting, 1, "ha/h cutting")
+	add(t.HaPerHField, 1, "ha/h in the field")
+	add(t.MoisturePct, 1, "% moisture")
+	parts = append(parts, "cutting "+seconds(t.Times.CuttingS)+" of "+seconds(t.Times.FieldS)+" in the field")
+	if n := len(s.Fields); n > 1 {
+		parts = append(parts, fmt.Sprintf("%d fields", n))
+	}
+	writeList(w, fmt.Sprintf("shift %d: ", s.Number), parts)
 }
 
 func writeBad(w io.Writer, log canbus.Stats) {

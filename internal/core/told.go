@@ -144,6 +144,7 @@ func (c *Core) check(k *publish.Check) (publish.Reply, error) {
 		return publish.Reply{}, err
 	}
 	reply := publish.Reply{Ground: counted}
+	c.priced(k)
 	notes := c.adviser.Check(check)
 	for i := range notes {
 		if notes[i].Kind == advise.CheckTold {
@@ -188,6 +189,10 @@ func (c *Core) setUp(s *publish.Setup) error {
 		c.emit(c.detectors.SetMachine(c.cfg.Alarm, facts))
 	}
 	c.set = c.set.Over(*s)
+	c.shifts.sum.SetUp(c.shiftFacts())
+	if s.Field != nil {
+		c.shifts.sum.FieldNamed(*s.Field)
+	}
 	c.tell(c.adviser.Setup(to))
 	c.aim()
 	return nil
@@ -198,6 +203,7 @@ func (c *Core) tell(notes []advise.Note) {
 	aimed := false
 	for i := range notes {
 		aimed = aimed || notes[i].Kind == advise.TargetsSet
+		c.shifts.sum.Note(&notes[i])
 		if c.out.Note != nil {
 			c.out.Note(&notes[i])
 		}
@@ -231,6 +237,7 @@ func (c *Core) Remember(m advise.Memory, set publish.Setup, away time.Duration) 
 	c.adviser.Restore(m, c.now, away)
 	if m.Field != "" {
 		c.set.Field = &m.Field // it is where the machine is, whatever the configuration says now
+		c.shifts.sum.FieldNamed(m.Field)
 	}
 	if in := (publish.Input{Setup: &set}); in.Validate() == nil {
 		_ = c.setUp(&set) // a crop that is no more leaves what the configuration says

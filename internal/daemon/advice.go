@@ -5,10 +5,8 @@ import (
 	"fmt"
 	"time"
 
-	"chaffinch/detect"
 	"chaffinch/detect/advise"
 	"chaffinch/internal/core"
-	"chaffinch/publish"
 	"chaffinch/store"
 )
 
@@ -16,10 +14,9 @@ import (
 // is published when that is done.
 func (d *Daemon) note(n *advise.Note) {
 	d.seq++
-	payload := publish.AppendNoteMessage(nil, d.seq, n, d.clock)
-	d.tell.expectNote(n, payload, time.Now())
-	kind, id := d.recordOf(n)
-	records := []store.Record{{Kind: kind, ID: id, Phase: detect.Ended, At: n.At, Send: true, Payload: payload}}
+	r := core.NoteRecord(d.seq, n, d.clock)
+	d.tell.expectNote(n, r.Payload, time.Now())
+	records := []store.Record{r}
 	if m, ok := d.memory(n.At); ok {
 		records = append(records, m)
 	}
@@ -33,31 +30,15 @@ func (d *Daemon) note(n *advise.Note) {
 	}
 }
 
-// recordOf is the kind and id under which a note is stored.
-func (d *Daemon) recordOf(n *advise.Note) (store.Kind, string) {
-	boot := d.clock.Boot
-	switch n.Kind {
-	case advise.PromptOpened, advise.PromptClosed:
-		return store.Prompt, publish.PromptID(boot, n.Prompt.ID)
-	case advise.VerdictGiven:
-		return store.Judged, publish.PromptID(boot, n.Verdict.Prompt)
-	case advise.CheckAsked, advise.CheckWithdrawn:
-		return store.Check, publish.CheckID(boot, n.Check.ID)
-	case advise.CheckTold:
-		return store.Check, publish.CheckID(boot, n.Taken.ID)
-	}
-	return store.Note, n.Kind.String()
-}
-
 // took stores an input that was taken, and what is set up from then on.
 func (d *Daemon) took(t core.Told) {
-	line, err := publish.AppendInput(nil, t.At, t.Input, d.clock)
+	r, err := core.InputRecord(t, d.clock)
 	if err != nil {
 		d.log.Error("input not stored", "input", t.Input.Name(), "error", err)
 		return
 	}
 	d.log.Info("told", "input", t.Input.Name())
-	records := []store.Record{{Kind: store.Input, ID: t.Input.Name(), Phase: detect.Ended, At: t.At, Payload: line}}
+	records := []store.Record{r}
 	if t.Input.Setup != nil {
 		if m, ok := d.pack(setupMemory, t.At, setupKept{d.basis, d.core.Set()}); ok {
 			records = append(records, m)

@@ -188,7 +188,8 @@ func TestAPromptIsStoredShownAndAnswered(t *testing.T) {
 	kept := r.records(store.Prompt, store.Memory)
 	prompts := strings.Join(kept["prompt"], "\n")
 	if len(kept["prompt"]) < 2 || !strings.Contains(kept["prompt"][0], `"phase":"opened"`) || !strings.Contains(prompts, `"closed":"later"`) ||
-		len(kept["memory"]) != 1 || !strings.HasPrefix(kept["memory"][0], `adviser {"saved":"2026-07-01T10:`) {
+		len(kept["memory"]) != 2 || !strings.HasPrefix(kept["memory"][0], `adviser {"saved":"2026-07-01T10:`) ||
+		!strings.HasPrefix(kept["memory"][1], `shift {"saved":"2026-07-01T10:`) {
 		t.Errorf("%q", kept)
 	}
 }

@@ -33,9 +33,10 @@ type announcer struct {
 }
 
 type notice struct {
-	// One of the two, or none: of an earlier run, for the outbox alone.
+	// One of these, or none: of an earlier run, for the outbox alone.
 	event   *detect.Event
 	note    *advise.Note
+	message *publish.Message
 	payload []byte
 	since   time.Time
 }
@@ -54,6 +55,13 @@ func (a *announcer) expectNote(n *advise.Note, payload []byte, now time.Time) {
 	defer a.mu.Unlock()
 	own := *n
 	a.waiting = append(a.waiting, notice{note: &own, payload: payload, since: now})
+}
+
+// expectMessage notes a message that is sent when its record is committed.
+func (a *announcer) expectMessage(m publish.Message, now time.Time) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.waiting = append(a.waiting, notice{message: &m, since: now})
 }
 
 // expectSilently notes a record that is only stored and sent elsewhere.
@@ -83,7 +91,7 @@ func (a *announcer) committed(records []store.Record) {
 // shown tells whether records of a kind are published.
 func shown(k store.Kind) bool {
 	switch k {
-	case store.Event, store.Prompt, store.Judged, store.Check, store.Note:
+	case store.Event, store.Prompt, store.Judged, store.Check, store.Note, store.Shift:
 		return true
 	}
 	return false
@@ -141,6 +149,9 @@ func (a *announcer) publish(n *notice) {
 		if a.noted != nil {
 			a.noted(n.note)
 		}
+		return
+	case n.message != nil:
+		a.send(*n.message)
 		return
 	case n.event == nil:
 		return

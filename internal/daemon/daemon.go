@@ -22,6 +22,7 @@ import (
 	"chaffinch/publish/mqtt"
 	"chaffinch/publish/phone"
 	"chaffinch/store"
+	"chaffinch/store/history"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -80,6 +81,8 @@ type Daemon struct {
 	page   *phone.Server // nil when there is to be none
 	finder *finder       // nil without a page
 	tell   announcer
+	topics publish.Topics
+	long   longRecord
 
 	start   int64          // stamp at which Run began
 	lived   signal.Instant // of the newest live message
@@ -124,11 +127,13 @@ type batch struct {
 // Run runs the daemon until ctx ends, or the source does.
 func Run(ctx context.Context, o Options) error {
 	d := &Daemon{o: o, log: o.Log, opened: make(chan uint64, 1), lived: signal.Never, start: o.Source.Stamp(),
+		long:  longRecord{block: history.NewBuilder()},
 		inbox: make(chan request, mostRequests), thought: make(chan struct{}), basis: basisOf(o.Config)}
 	if d.log == nil {
 		d.log = slog.New(slog.DiscardHandler)
 	}
 	topics := publish.NewTopics(o.Config.Machine.Name)
+	d.topics = topics
 	d.makeWriter()
 
 	// The writer outlives everything that hands records to it.
@@ -144,6 +149,7 @@ func Run(ctx context.Context, o Options) error {
 	var err error
 	if d.core, err = core.New(o.Config, core.Outputs{
 		Event: d.event, Note: d.note, Input: d.took, State: d.state, Pool: d.pool,
+		Shift: d.shift, Row: d.row,
 	}); err != nil {
 		return err
 	}
@@ -241,6 +247,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 				d.core.TakeWaiting()
 				d.core.Finish()
 				d.saveMemory()
+				d.stopLong()
 				d.recordAll(d.own.Finish(max(d.lived, 0)), max(d.lived, 0))
 				return nil
 			}
@@ -261,6 +268,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 			d.tell.overdue(now, d.writer.Health().Err != nil)
 			d.takeUpStore()
 			d.keepDates()
+			d.findAway()
 			d.noteSources()
 			if now.Sub(d.stepped) > asleep {
 				d.core.TakeWaiting()
@@ -297,14 +305,11 @@ func (d *Daemon) recordAll(events []detect.Event, at signal.Instant) {
 
 func (d *Daemon) record(e *detect.Event, at signal.Instant) {
 	d.seq++
-	payload := publish.AppendEventMessage(nil, d.seq, at, e, d.clock)
-	d.tell.expect(e, payload, time.Now())
+	r := core.EventRecord(d.seq, at, e, d.clock)
+	d.tell.expect(e, r.Payload, time.Now())
 	patience, cancel := context.WithTimeout(context.Background(), fullQueue)
 	defer cancel()
-	err := d.writer.Put(patience, store.Record{
-		Kind: store.Event, ID: publish.EventID(d.clock.Boot, e.Number),
-		Phase: e.Phase, Priority: e.Priority, At: at, Send: true, Payload: payload,
-	})
+	err := d.writer.Put(patience, r)
 	if err != nil {
 		// Thousands wait for a store that does not write: the operator is
 		// warned all the same, and the record has a gap.

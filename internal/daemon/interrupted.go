@@ -19,6 +19,7 @@ func (d *Daemon) takeUpStore() {
 	d.tookUp = true
 	d.loadPools(s)
 	d.remember(s)
+	d.recallShift(s)
 	d.endInterrupted(s)
 	d.recallDay(s)
 }

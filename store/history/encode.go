@@ -52,6 +52,9 @@ func NewBuilder() *Builder {
 // Rows is how many rows wait.
 func (b *Builder) Rows() int { return b.rows }
 
+// First is when the first row was that waits.
+func (b *Builder) First() signal.Instant { return signal.Instant(b.columns[codeAt].values[0]) }
+
 // Shift is the shift of the rows that wait.
 func (b *Builder) Shift() uint32 { return b.shift }
 

@@ -248,9 +248,8 @@ func (a *Accumulator) follow(m *moment, f *fieldAccount, cutting bool, lat, lon 
 		return
 	}
 	cells, way, ok := a.swath.step(a.chart, f, at, lat, lon, width)
-	m.newM2, m.charted = cells, true
-	if !ok {
-		m.newM2, m.unchartedM2 = 0, way*min(width, m.width)
+	if ok {
+		m.newM2, m.chartedM = cells, way
 	}
 }
 

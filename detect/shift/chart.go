@@ -73,8 +73,17 @@ func (c *chart) cut(field int32, left, right, nextLeft, nextRight point) (fresh 
 	return n1 + n2, ok1 && ok2
 }
 
+// gridM shifts the cells against the origin, which lies in the middle of a pass:
+// else the edges of passes of whole metres would run through the middles of cells,
+// where rounding decides.
+const gridM = 0.37
+
 // triangle marks the cells whose middle lies in it.
 func (c *chart) triangle(field int32, a, b, d point) (fresh int, ok bool) {
+	for _, p := range [3]*point{&a, &b, &d} {
+		p.X += gridM
+		p.Y += gridM
+	}
 	low := math.Ceil(min(a.Y, b.Y, d.Y) - 0.5)
 	high := math.Ceil(max(a.Y, b.Y, d.Y)-0.5) - 1
 	if !(high-low < maxCells) || math.Abs(low) > 1e6 {

@@ -57,9 +57,9 @@ const (
 )
 
 // step takes the newest fix while the machine cuts with a width, and returns how
-// much ground was cut for the first time. Charted is false where the chart could
-// not take it.
-func (w *swath) step(c *chart, f *fieldAccount, at signal.Instant, lat, lon, width float64) (newM2 float64, length float64, charted bool) {
+// much ground was cut for the first time, and on which way. It is false where the
+// chart could not take it.
+func (w *swath) step(c *chart, f *fieldAccount, at signal.Instant, lat, lon, width float64) (newM2, wayM float64, ok bool) {
 	if w.known && at == w.fixAt {
 		return 0, 0, true
 	}

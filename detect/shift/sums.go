@@ -36,8 +36,7 @@ type Sums struct {
 	WidthKnown int64 // cutting, with a width and a speed
 	WidthTold  int64 // of these, with a width told by the machine
 	CoveredM2  float64
-	Charted    int64   // cutting, on the map of what is cut
-	Uncharted  float64 // m2 worked while off that map
+	ChartedM   float64 // distance cut that is on the map
 
 	FlowT      float64 // from grain flow
 	FlowKnown  int64   // cutting, with a grain flow
@@ -81,8 +80,7 @@ func (s *Sums) add(o *Sums) {
 	s.WidthKnown += o.WidthKnown
 	s.WidthTold += o.WidthTold
 	s.CoveredM2 += o.CoveredM2
-	s.Charted += o.Charted
-	s.Uncharted += o.Uncharted
+	s.ChartedM += o.ChartedM
 	s.FlowT += o.FlowT
 	s.FlowKnown += o.FlowKnown
 	s.GuessT += o.GuessT
@@ -129,8 +127,7 @@ type moment struct {
 	moist         float64
 	moistKnown    bool
 	newM2         float64 // ground cut for the first time
-	unchartedM2   float64
-	charted       bool
+	chartedM      float64 // on this way
 }
 
 // take adds a step.
@@ -160,8 +157,7 @@ func (s *Sums) take(m *moment) {
 		}
 	}
 	s.CoveredM2 += m.newM2
-	s.Uncharted += m.unchartedM2
-	count(&s.Charted, cutting && m.charted)
+	s.ChartedM += m.chartedM
 	if m.flowKnown {
 		s.FlowT += m.flow / 3600 * stepS
 		count(&s.FlowKnown, cutting)

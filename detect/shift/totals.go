@@ -84,17 +84,28 @@ func (t *Totals) area(s *Sums, cutting int64) {
 	}
 	known := part(s.WidthKnown, cutting)
 	t.WorkedHa = &Amount{s.WorkedM2 / 1e4, width + " times distance", false, known}
-	if s.Charted == 0 {
+	if s.ChartedM == 0 {
 		t.AreaHa = &Amount{s.WorkedM2 / 1e4, width + " times distance, overlap not known", true, known}
 		return
 	}
-	covered := s.CoveredM2 + s.Uncharted
+	covered, onMap := s.CoveredM2, 100.0
+	if s.CutM > 0 {
+		onMap = min(100, 100*s.ChartedM/s.CutM)
+	}
+	holes := onMap < 100*wellCharted
+	if holes { // nobody knows of overlap there
+		covered += s.WorkedM2 * (1 - onMap/100)
+	}
 	if covered < s.WorkedM2 {
-		t.AreaHa = &Amount{covered / 1e4, "map of cut ground, each square metre once", s.Uncharted > 0.02*covered, part(s.Charted, cutting)}
+		t.AreaHa = &Amount{covered / 1e4, "map of cut ground, each square metre once", holes, onMap}
 		return
 	}
 	t.AreaHa = &Amount{s.WorkedM2 / 1e4, width + " times distance, less than the map of cut ground", false, known}
 }
+
+// wellCharted is the part of the way that has to be on the map; what wheels slip
+// is never on it.
+const wellCharted = 0.93
 
 func (t *Totals) grain(s *Sums, cutting int64, r rates) {
 	if s.FlowKnown+s.GuessKnown > 0 || s.FlowT > 0 {

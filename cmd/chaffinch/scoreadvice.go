@@ -66,17 +66,17 @@ func scoreAdvice(cmd *cobra.Command, s streams, f scoreFlags) error {
 	return nil
 }
 
-// showAdvice prints what came of badly set machines, of well set ones, and of
-// those of which nothing was moved.
+// showAdvice prints what came of badly set machines, of well set ones, of those
+// whose operator has a heavy hand, and of those of which nothing was moved.
 func showAdvice(w io.Writer, from, to uint64, bad, well, heavy, unmoved *coaching.Table) {
-	all, r, n := bad.Of(""), bad.Rates(), unmoved.Rates()
-	h := heavy.Rates()
+	all, r, h, n := bad.Of(""), bad.Rates(), heavy.Rates(), unmoved.Rates()
 	fmt.Fprintf(w, "%d badly set machines, seeds %d to %d\n\n", all.Cases, from, to)
 	bad.Write(w)
 	fmt.Fprintf(w, "\nwithin %.0f h:                      %d of %d\n", coaching.ShiftH, all.WithinHours, all.Cases)
-	fmt.Fprintf(w, "changes of %d %% or more seen:      %d of %d, %d taken for the opposite\n", coaching.LargePct, r.Seen, r.Large, r.Against)
-	fmt.Fprintf(w, "  by a heavy-handed operator:     %d of %d, %d taken for the opposite; %d more were put back for another level before\n", h.Seen, h.Large, h.Against, h.Early)
+	fmt.Fprintf(w, "left worse:                       %d, of which %d with fewer levels over their targets than at first\n", all.Worse, all.FewerOver)
 	fmt.Fprintf(w, "verdicts:                         %d, of which %d could not be judged\n", r.Judged, r.Unjudged)
+	fmt.Fprintf(w, "changes of %d %% or more seen:      %d of %d, %d taken for the opposite, %d more put back for another level before\n", coaching.LargePct, r.Seen, r.Large, r.Against, r.Early)
+	fmt.Fprintf(w, "  by a heavy-handed operator:     %d of %d, %d taken for the opposite, %d more put back for another level before\n", h.Seen, h.Large, h.Against, h.Early)
 	fmt.Fprintf(w, "verdicts where nothing was moved: %d, of which %d said better or worse, of the symptom or of a side\n", n.Same, n.False)
 	fmt.Fprintf(w, "\n%d well set machines\n\n", len(well.Sessions))
 	well.Write(w)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"chaffinch/canbus/signal"
+	"chaffinch/detect/advise/judge"
 	"chaffinch/detect/advise/knowledge"
 	"chaffinch/detect/machine"
 )
@@ -250,5 +251,32 @@ func TestACountSetsTargets(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// What lies near the edge of a grade comes out on either side of it: one grade is
+// no clear change. Two counts have to differ by more than kernels and places do.
+func TestWhatALookCanTell(t *testing.T) {
+	for _, c := range []struct {
+		before, after Grade
+		want          judge.Outcome
+	}{
+		{Some, Some, judge.NoClearChange}, {Some, Little, judge.NoClearChange}, {Some, Much, judge.NoClearChange},
+		{Some, None, judge.Better}, {Much, Little, judge.Better}, {None, Some, judge.Worse},
+		{NotLooked, None, judge.CouldNotJudge}, {Much, NotLooked, judge.CouldNotJudge},
+	} {
+		if got := graded(c.before, c.after); got != c.want {
+			t.Errorf("%s, then %s: %s, want %s", c.before, c.after, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		before, after float64
+		want          judge.Outcome
+	}{
+		{200, 150, judge.NoClearChange}, {200, 100, judge.Better}, {100, 200, judge.Worse}, {0, 0, judge.CouldNotJudge},
+	} {
+		if got := counted(c.before, c.before/20, c.after, c.after/20); got != c.want {
+			t.Errorf("%g, then %g kg/ha: %s, want %s", c.before, c.after, got, c.want)
+		}
 	}
 }

@@ -133,6 +133,17 @@ func TestDialogues(t *testing.T) {
 			p.w.set["rotor_speed_rpm"] = 780
 			p.play(25 * time.Minute)
 		}},
+		{"what he goes on moving is one change", Facts{TargetPct: separation20}, func(p *player) {
+			p.w.levels = separationBy
+			p.operator = func(p *player, n *Note) {
+				if n.Kind == PromptOpened && n.Prompt.ID == 1 {
+					id := n.Prompt.ID
+					p.after(5*time.Second, func(p *player) { p.w.set["rotor_speed_rpm"] = 840; p.answer(id, Done) })
+					p.after(30*time.Second, func(p *player) { p.w.set["rotor_speed_rpm"] = 880 })
+				}
+			}
+			p.play(25 * time.Minute)
+		}},
 		{"he does something else than was asked", Facts{TargetPct: separation20}, func(p *player) {
 			p.w.levels = separationBy
 			p.operator = func(p *player, n *Note) {

@@ -268,8 +268,8 @@ const promisingPct = 10.0
 const leastEase = 10.0
 
 // looksBetter: where nothing can be told for sure, a change stays only if the
-// level is plainly lower than it was, or not too high any more: else nobody would
-// know what the next one is built on.
+// level is plainly lower than it was: else nobody would know what the next one is
+// built on.
 func (a *Adviser) looksBetter(t *trial) bool {
 	if t.of < 0 || t.why != ByPrompt || way(t.direction) == 0 || t.eases() || t.check != "" || symptoms[t.of].higher {
 		return true
@@ -280,8 +280,7 @@ func (a *Adviser) looksBetter(t *trial) bool {
 	if !ok1 || !ok2 || a.work.n < judge.LeastSeconds {
 		return true
 	}
-	k := &a.symptoms[t.of]
-	return now < was*(1-worth/100) || k.basis != "" && now < k.target
+	return now < was*(1-worth/100)
 }
 
 // worseSide is the symptom that has come out clearly worse, or -1: one that is

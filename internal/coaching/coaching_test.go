@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"chaffinch/canbus/virtual"
 )
 
 func play(t *testing.T, cases []Case) *Table {
@@ -84,6 +86,31 @@ func TestWhatIsNotMovedIsNotSaidToHelp(t *testing.T) {
 		for name, v := range s.Scenario.Settings {
 			if got := s.Ended.Settings[name]; got != v {
 				t.Errorf("seed %d: %s went from %g to %g", s.Seed, name, v, got)
+			}
+		}
+	}
+}
+
+// An operator with a heavy hand moves a lever further, within its range, and so
+// far a change is hardly ever missed and never taken for its opposite.
+func TestLargeChangesAreSeen(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it plays whole shifts")
+	}
+	table := play(t, Cases(20, 23, HeavyHanded))
+	r := table.Rates()
+	t.Logf("%+v", r)
+	if r.Large < 5 {
+		t.Errorf("only %d large changes", r.Large)
+	}
+	if r.Seen < r.Large*8/10 || r.Against > 0 { // of the whole list it is nine in ten
+		t.Errorf("of %d large changes %d were seen, %d taken for the opposite", r.Large, r.Seen, r.Against)
+	}
+	for _, s := range table.Sessions {
+		for name, v := range s.Ended.Settings {
+			low, high := virtual.New(s.Scenario, s.Seed).Range(name)
+			if !(v >= low-1e-9 && v <= high+1e-9) && name != "ground_speed" {
+				t.Errorf("seed %d: %s is %g, of %g to %g", s.Seed, name, v, low, high)
 			}
 		}
 	}

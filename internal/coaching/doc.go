@@ -6,6 +6,13 @@
 //	cases := coaching.Cases(1, 60, coaching.BadlySet)
 //	err := coaching.RunAll(ctx, cases, func(s *coaching.Session) error { table.Add(s) })
 //
+// Beside the badly set machines (BadlySet) there are well set ones, which are to be
+// left in peace, and two benches for verdicts: machines of which nothing is moved,
+// though the operator says so (Unmoved), where better and worse are false; and an
+// operator who goes HeavyTimes as far as he is asked (HeavyHanded), whose changes
+// are large enough to have to be seen. A large change that was put back because
+// another level had come out worse before anything could be told is counted apart.
+//
 // # The operator
 //
 // He is obedient and not quick. He reads a prompt for 10 to 40 seconds, then

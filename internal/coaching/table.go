@@ -21,10 +21,10 @@ func (t *Table) Add(s *Session) { t.Sessions = append(t.Sessions, s) }
 
 // Sum is what some sessions come to.
 type Sum struct {
-	Cases, OverAtFirst, Reached, WithinTargets, NearBest, Worse, Ended, WithinHours int
-	Prompts, Hours                                                                  []float64 // sorted
-	Backs, Checks                                                                   int
-	BegunPct, EndedPct, BestPct                                                     float64 // mean costs
+	Cases, OverAtFirst, Reached, WithinTargets, NearBest, Worse, FewerOver, Ended, WithinHours int
+	Prompts, Hours                                                                             []float64 // sorted
+	Backs, Checks                                                                              int
+	BegunPct, EndedPct, BestPct                                                                float64 // mean costs
 }
 
 // ShiftH is the time within which it should all be over.
@@ -42,6 +42,7 @@ func (t *Table) Of(crop string) (sum Sum) {
 		sum.WithinTargets += one(len(s.Over) == 0)
 		sum.NearBest += one(s.NearBest())
 		sum.Worse += one(s.Worse())
+		sum.FewerOver += one(s.Worse() && len(s.Over) < len(s.OverAtFirst))
 		sum.Ended += one(s.EndedByItself())
 		sum.WithinHours += one(s.EndedByItself() && s.NeededH <= ShiftH)
 		sum.Prompts = append(sum.Prompts, float64(s.Prompts))

@@ -20,6 +20,9 @@ type Facts struct {
 	// target_pct), by symptom; that of header loss, which no sensor tells, is in
 	// percent of the crop. Look them up by name.
 	TargetPct map[string]float64
+	// Units are those of the texts, metric unless they are US. Numbers beside the
+	// texts are metric.
+	Units signal.System
 }
 
 // Adviser is the whole dialogue. It is meant for one goroutine.

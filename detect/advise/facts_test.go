@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -278,5 +279,59 @@ func TestWhatALookCanTell(t *testing.T) {
 		if got := counted(c.before, c.before/20, c.after, c.after/20); got != c.want {
 			t.Errorf("%g, then %g kg/ha: %s, want %s", c.before, c.after, got, c.want)
 		}
+	}
+}
+
+// Texts are in the owner's units, the numbers beside them metric.
+func TestTextsAreInTheUnitsOfTheOwner(t *testing.T) {
+	a := New(Facts{Units: signal.US})
+	m := New(Facts{})
+	for _, c := range []struct {
+		v                float64
+		unit, us, metric string
+	}{
+		{8.046720, "km/h", "5 mph", "8 km/h"}, // 1 mile is 1.609344 km
+		{25.4, "mm", "1 in", "25.4 mm"},
+		{907.18474, "t/h", "1000 tons/h", "907 t/h"},
+		{1120.85, "kg/ha", "1000 lb/ac", "1121 kg/ha"}, // 1 lb/ac is 1.12085 kg/ha
+		{860, "rpm", "860 rpm", "860 rpm"},
+	} {
+		if got := a.setting(c.v, c.unit); got != c.us {
+			t.Errorf("%g %s: %s, want %s", c.v, c.unit, got, c.us)
+		}
+		if got := m.setting(c.v, c.unit); got != c.metric {
+			t.Errorf("%g %s: %s, want %s", c.v, c.unit, got, c.metric)
+		}
+	}
+	p := newPlayer(1, Facts{Units: signal.US, TargetPct: map[string]float64{"separation-loss": 13},
+		Machine: machine.Settings{Limits: map[string]machine.Limit{"rotor_speed_rpm": {Max: number(860)}}}})
+	p.w.levels = separationBy
+	p.play(2 * time.Hour)
+	mph := false
+	for _, n := range p.notes {
+		var texts []string
+		switch {
+		case n.Prompt != nil:
+			texts = []string{n.Prompt.Head, n.Prompt.Reason, n.Prompt.Limit}
+			if n.Prompt.Unit == "km/h" {
+				mph = strings.Contains(n.Prompt.Head, "mph") && *n.Prompt.From > 4.5
+			}
+		case n.Verdict != nil:
+			texts = []string{n.Verdict.Text}
+		case n.Taken != nil:
+			texts = []string{n.Taken.Text}
+		case n.Remark != nil:
+			texts = []string{n.Remark.Text}
+		}
+		for _, text := range texts {
+			for _, unit := range []string{"km/h", " mm", " t/h", "kg/ha"} {
+				if strings.Contains(text, unit) {
+					t.Errorf("%q is metric", text)
+				}
+			}
+		}
+	}
+	if !mph {
+		t.Error("no prompt for ground speed in mph")
 	}
 }

@@ -15,10 +15,10 @@ func (a *Adviser) takeGround(g *GroundCount, moved *bool) string {
 	a.around.behind = g.UnthreshedBehind
 	var parts []string
 	if g.MachineKnown {
-		parts = append(parts, fmt.Sprintf("machine loss %.0f kg/ha", g.MachineKgHa))
+		parts = append(parts, "machine loss "+a.setting(g.MachineKgHa, "kg/ha"))
 	}
 	if g.HeaderKnown {
-		parts = append(parts, fmt.Sprintf("header loss %.0f kg/ha", g.HeaderKgHa))
+		parts = append(parts, "header loss "+a.setting(g.HeaderKgHa, "kg/ha"))
 	}
 	text := "ground count: " + strings.Join(parts, ", ")
 	if !g.Enough {
@@ -52,7 +52,7 @@ func (a *Adviser) takeGround(g *GroundCount, moved *bool) string {
 	k := &a.symptoms[cropLoss]
 	k.said, k.saidAt, k.stale = a.lossGrade(g.MachineKgHa, budget), a.now, false
 	*moved = a.calibrate(g, budget)
-	return text + fmt.Sprintf(", of which %.0f is acceptable", budget)
+	return text + fmt.Sprintf(", of which %s is acceptable", a.plain(budget, "kg/ha"))
 }
 
 const (

@@ -188,7 +188,7 @@ func (a *Adviser) offerBest() {
 		for i := range a.followers {
 			f := &a.followers[i]
 			if now, ok := f.present(a.now); ok && f.lever == lever && math.Abs(now-s.Value) > f.deadband() {
-				parts = append(parts, fmt.Sprintf("%s %s (now %s)", lever.Words, setting(s.Value, lever.Unit), plain(now)))
+				parts = append(parts, fmt.Sprintf("%s %s (now %s)", lever.Words, a.setting(s.Value, lever.Unit), a.plain(now, lever.Unit)))
 			}
 		}
 	}

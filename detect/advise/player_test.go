@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strconv"
 	"strings"
 	"time"
 
@@ -203,7 +204,7 @@ func told(n *Note) string {
 		return "= " + n.Verdict.Text
 	case SettingChanged:
 		if n.Setting.From != nil {
-			return fmt.Sprintf("  %s %s to %s, %s", n.Setting.Lever, plain(*n.Setting.From), plain(*n.Setting.To), n.Setting.Why)
+			return fmt.Sprintf("  %s %s to %s, %s", n.Setting.Lever, number1(*n.Setting.From), number1(*n.Setting.To), n.Setting.Why)
 		}
 		return fmt.Sprintf("  %s, %s", n.Setting.Lever, n.Setting.Why)
 	case CheckAsked:
@@ -311,3 +312,5 @@ func separationBy(w *world) map[signal.ID]float64 {
 		signal.BrokenGrain.ID:    5 * math.Exp((rotor-800)/200),
 	}
 }
+
+func number1(v float64) string { return strconv.FormatFloat(math.Round(v*10)/10, 'f', -1, 64) }

@@ -152,9 +152,7 @@ func (a *Adviser) judgeChecked(c *Check) {
 		if !c.Ground.Enough {
 			o, why = judge.CouldNotJudge, "less than a hundred kernels were counted"
 		}
-		a.concludeCheck(checkedTrial{Outcome: o, by: ByCount, before: kgHa(t.loss), after: kgHa(k.loss),
+		a.concludeCheck(checkedTrial{Outcome: o, by: ByCount, before: a.setting(t.loss, "kg/ha"), after: a.setting(k.loss, "kg/ha"),
 			why: why, lower: k.loss < t.loss*(1-worth/100) || k.loss < t.loss && k.said < t.said && k.said <= Little})
 	}
 }
-
-func kgHa(v float64) string { return fmt.Sprintf("%.0f kg/ha", v) }

@@ -31,7 +31,7 @@ var growing = [2]float64{1, 5}
 // criteria of a trial.
 func (a *Adviser) criteria(t *trial) judge.Criteria {
 	info := &symptoms[t.of]
-	c := judge.Criteria{HigherIsBetter: info.higher, OfFeed: a.same(t) == byNothing, WorthPct: worth}
+	c := judge.Criteria{HigherIsBetter: info.higher, OfFeed: a.same(t) == byNothing, WorthPct: worth, Say: a.shown}
 	if info.signal {
 		c.Top = levelTop
 	}

@@ -3,7 +3,6 @@ package advise
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -13,16 +12,6 @@ import (
 
 // mostWords of a prompt's head.
 const mostWords = 12
-
-// setting tells a value as a person would: "860 rpm", "12.5 mm".
-func setting(v float64, unit string) string {
-	return strings.TrimSpace(plain(v) + " " + unit)
-}
-
-func plain(v float64) string {
-	v = math.Round(v*10) / 10
-	return strconv.FormatFloat(v, 'f', -1, 64)
-}
 
 func capital(s string) string {
 	first, size := utf8.DecodeRuneInString(s)
@@ -50,16 +39,16 @@ func (a *Adviser) wordMove(p *Prompt, c *choice) {
 	m, r := c.m, c.reach
 	by := m.lever.StepWords
 	if r.known {
-		by = fmt.Sprintf("from %s to %s", plain(r.from), setting(r.to, m.lever.Unit))
+		by = fmt.Sprintf("from %s to %s", a.plain(r.from, m.lever.Unit), a.setting(r.to, m.lever.Unit))
 	}
 	w := a.facts.Knowledge.Prompt(m.Move, by, m.stopped)
 	p.Head = head(w.Head)
 	p.Reason = a.evidence(c.of) + ": " + uncapital(w.Reason)
 	if m.Say != "" && r.known {
-		p.Reason += fmt.Sprintf(" From %s to %s.", plain(r.from), setting(r.to, m.lever.Unit))
+		p.Reason += fmt.Sprintf(" From %s to %s.", a.plain(r.from, m.lever.Unit), a.setting(r.to, m.lever.Unit))
 	}
 	if best, ok := a.bestOf(m.lever.Name); ok && r.known && best == r.to {
-		p.Reason += fmt.Sprintf(" %s worked before%s.", setting(best, m.lever.Unit), a.atMoisture())
+		p.Reason += fmt.Sprintf(" %s worked before%s.", a.setting(best, m.lever.Unit), a.atMoisture())
 	}
 	if a.trial.passing {
 		p.Reason += " Drive as before once it has passed."
@@ -102,11 +91,11 @@ func (a *Adviser) evidence(i int) string {
 			s += fmt.Sprintf(", target %.0f", t.target)
 		}
 		if feed, ok := a.work.meanFeed(60); ok {
-			s += fmt.Sprintf(", at %.0f t/h", feed)
+			s += ", at " + a.setting(feed, "t/h")
 		}
 		return s
 	case info.check == GroundCheck && t.loss > 0:
-		return fmt.Sprintf("%s was %.0f kg/ha by your count", words, t.loss)
+		return fmt.Sprintf("%s was %s by your count", words, a.setting(t.loss, "kg/ha"))
 	case t.checked():
 		return fmt.Sprintf("Your sample showed %s (%s)", a.symptomWords(i), t.said)
 	}
@@ -116,9 +105,9 @@ func (a *Adviser) evidence(i int) string {
 // limitWords tell a limit of the owner's and what it costs, as far as that is
 // known.
 func (a *Adviser) limitWords(of int, m *move, limit float64) string {
-	s := fmt.Sprintf("Your %s limit for %s stops the next move", setting(limit, m.lever.Unit), m.lever.Words)
+	s := fmt.Sprintf("Your %s limit for %s stops the next move", a.setting(limit, m.lever.Unit), m.lever.Words)
 	if feed, ok := a.feedAtTarget(of); ok {
-		return s + fmt.Sprintf("; it holds you near %.0f t/h.", feed)
+		return s + fmt.Sprintf("; it holds you near %s.", a.setting(feed, "t/h"))
 	}
 	return s + "; what that costs is not known yet."
 }
@@ -127,7 +116,7 @@ func (a *Adviser) limitWords(of int, m *move, limit float64) string {
 func (a *Adviser) wordBack(p *Prompt, d *debt) {
 	p.Head = "Put the " + d.lever.Words + " back"
 	if d.known {
-		p.Head += " to " + setting(d.from, d.lever.Unit)
+		p.Head += " to " + a.setting(d.from, d.lever.Unit)
 	}
 	p.Head = head(p.Head)
 	p.Reason = d.reason
@@ -149,7 +138,7 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 	case v.Outcome == judge.CouldNotJudge:
 		said.Text = "Could not judge: " + v.Why + "."
 	case of == spareCapacity && v.Outcome != judge.Worse:
-		said.Text = fmt.Sprintf("%s: ground speed went from %s to %s", capital(v.Outcome.String()), plain(v.Before), setting(v.After, "km/h"))
+		said.Text = fmt.Sprintf("%s: ground speed went from %s to %s", capital(v.Outcome.String()), a.plain(v.Before, "km/h"), a.setting(v.After, "km/h"))
 		if side < 0 {
 			said.Text += ", and no loss that is heard came out clearly worse"
 		}

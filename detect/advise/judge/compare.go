@@ -89,7 +89,7 @@ func (p *pair) judged(f *fit, c Criteria) (Level, string) {
 		g.means[1].value, g.means[1].se = by*g.means[1].value, by*g.means[1].se
 		l, why := g.judged(c)
 		if why != "" || l.Outcome == NoClearChange || l.Outcome != found[0].Outcome && i > 0 {
-			return Level{}, p.otherFeed()
+			return Level{}, p.otherFeed(c)
 		}
 		found[i] = l
 	}

@@ -80,8 +80,8 @@ const (
 )
 
 // otherFeed is the clause that tells of feeds that are too far apart.
-func (p *pair) otherFeed() string {
-	return fmt.Sprintf("the feed went from %.0f to %.0f t/h", p.feedMean[0], p.feedMean[1])
+func (p *pair) otherFeed(c Criteria) string {
+	return c.fromTo("the feed", p.feedMean, "t/h")
 }
 
 // unlike says why the windows cannot be compared, or nothing. Beyond one
@@ -96,9 +96,9 @@ func (p *pair) unlike(c Criteria) (why string, mayPass bool) {
 	case min(p.feedMean[0], p.feedMean[1]) <= leastFeed:
 		return "the feed is not known", false
 	case math.Abs(p.feedMean[1]-p.feedMean[0]) > mostApart*p.feedMean[0]:
-		return p.otherFeed(), true
+		return p.otherFeed(c), true
 	case math.Abs(p.speed[1]-p.speed[0]) > mostSpeed*p.speed[0]:
-		return fmt.Sprintf("the ground speed went from %.1f to %.1f km/h", p.speed[0], p.speed[1]), true
+		return c.fromTo("the ground speed", p.speed, "km/h"), true
 	}
 	p.apart = math.Abs(p.feedMean[1]-p.feedMean[0]) > max(p.feedSpace, leastSpace*p.feedBoth)
 	return "", false

@@ -1,5 +1,7 @@
 package judge
 
+import "fmt"
+
 import "math"
 
 // Outcome is what a comparison found.
@@ -41,6 +43,8 @@ type Criteria struct {
 	// cannot tell; none is -1 to 5: losses grow with the second to fifth power,
 	// broken grain falls.
 	Steep [2]float64
+	// Say tells a number with its unit in Verdict.Why; nil is metric.
+	Say func(v float64, unit string) (value, in string)
 	// WorthPct is the fall that is worth knowing of, in percent; 0 is 40.
 	WorthPct float64
 }
@@ -52,10 +56,27 @@ func (c Criteria) usual() Criteria {
 	if c.WorthPct == 0 {
 		c.WorthPct = 40
 	}
+	if c.Say == nil {
+		c.Say = metric
+	}
 	if c.Steep == [2]float64{} {
 		c.Steep = [2]float64{-1, 5}
 	}
 	return c
+}
+
+func metric(v float64, unit string) (value, in string) {
+	if unit == "km/h" {
+		return fmt.Sprintf("%.1f", v), unit
+	}
+	return fmt.Sprintf("%.0f", v), unit
+}
+
+// fromTo says how something went, in the units of whoever reads it.
+func (c *Criteria) fromTo(what string, pair [2]float64, unit string) string {
+	from, _ := c.Say(pair[0], unit)
+	to, in := c.Say(pair[1], unit)
+	return fmt.Sprintf("%s went from %s to %s %s", what, from, to, in)
 }
 
 // Level is what became of one level.

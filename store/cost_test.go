@@ -61,16 +61,19 @@ func TestBytesWrittenPerCommit(t *testing.T) {
 }
 
 // Twelve hours of work: six alarms an hour, raised, changed and ended, each
-// sent; a roll-up of 600 bytes every 10 s, committed every 30 s. The bounds
+// sent; a block of history of 6 KB, and a memory of 20 KB with it, every 2 minutes:
+// twice what a make-believe shift needs (internal/daemon measures one). The bounds
 // are those of the design: 8 MB, and 60 MB written.
 func TestCostOfAShift(t *testing.T) {
 	path := newPath(t)
 	s := open(t, path, Options{})
 	before := bytesWritten(t)
 	payload := bytes.Repeat([]byte("p"), 500)
-	const every = 30 * time.Second
+	const every = 2 * time.Minute
+	g := newSteps(1, nil)
 	for at := time.Duration(0); at < 12*time.Hour; at += every {
-		appendAll(t, s, history(3, 600)...)
+		appendAll(t, s, Record{Kind: History, Phase: detect.Ended, Payload: g.bytes(6000)},
+			Record{Kind: Memory, ID: "shift", Phase: detect.Ended, Payload: g.bytes(20000)})
 		if at%(10*time.Minute) != 0 {
 			continue
 		}

@@ -48,10 +48,12 @@ func usedPages(b []byte) int {
 func damageBase(t *testing.T, closed bool) (file []byte, m *model) {
 	path := newPath(t)
 	s := open(t, path, Options{})
+	g := newSteps(1, nil)
 	for i := range 60 {
 		appendAll(t, s, ended(fmt.Sprint("event-", i), detect.Priority(i%3))...)
 		if i%10 == 0 {
 			appendAll(t, s, history(20, 100)...)
+			appendAll(t, s, g.long()...)
 			if err := s.AppendWall(Wall{Time: time.Unix(int64(i), 0), Source: GNSSTime}); err != nil {
 				t.Fatal(err)
 			}
@@ -96,14 +98,17 @@ func TestDamageEndsWithAStoreThatWorks(t *testing.T) {
 			tally := make(map[Verdict]int)
 			kept, all := 0, 0
 			var longest time.Duration
-			for range rounds(t, 20) / 2 {
+			for range rounds(t, 200) / 2 {
 				b := d.do(bytes.Clone(file), rng)
 				r := damageTrial(t, d.name, file, b, m)
 				tally[r.Verdict]++
 				longest = max(longest, r.Took)
 				if r.Verdict == Damaged {
 					kept += r.Kept
-					all += len(m.records[Event]) + len(m.records[History]) + 6
+					for k := range kindCount {
+						all += len(m.records[k])
+					}
+					all += 6 // walls
 				}
 			}
 			t.Logf("%s, closed %t: %d damaged (%d of %d records kept), %d unharmed, longest %v", d.name, closed, tally[Damaged], kept, all, tally[Good], longest.Round(time.Millisecond))
@@ -116,8 +121,8 @@ func TestDamageEndsWithAStoreThatWorks(t *testing.T) {
 
 func damageTrial(t *testing.T, name string, before, after []byte, m *model) Report {
 	t.Helper()
-	dir := t.TempDir()
-	path := filepath.Join(dir, "store.db")
+	path := filepath.Join(newFolder(t), "store.db")
+	defer os.RemoveAll(filepath.Dir(path))
 	if err := os.WriteFile(path, after, 0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -16,7 +16,7 @@ const (
 	Check               // an operator's check: tank sample, ground count, returns sample
 	Shift               // a shift's summary
 	Pool                // a device descriptor pool; of each id the newest alone is kept
-	History             // roll-ups; the only kind that may be lost, and the first to go
+	History             // blocks of rows of 1 Hz; the only kind that may be lost, and the first to go
 	Judged              // a verdict: whether a change helped
 	Note                // a setting that was changed, targets, remarks: the day's journal
 	Input               // what somebody told the program
@@ -48,7 +48,7 @@ type Record struct {
 	Key      Key // given by the store
 	Kind     Kind
 	ID       string          // of the event, prompt, check or shift; the same in all its phases
-	Phase    detect.Phase    // of an event; other kinds: Ended
+	Phase    detect.Phase    // of an event; of a shift Raised when it begins; other kinds: Ended
 	Priority detect.Priority // decides what the outbox drops first
 	At       signal.Instant  // when it happened
 	Send     bool            // it goes to the outbox too

@@ -14,8 +14,8 @@ import (
 // Salvage makes a new store at target of what can be read in the damaged one
 // at source, and returns how many records it kept. source is not changed.
 //
-// It does not follow the tree. It looks at every page of the file and keeps
-// each record whose checksum is right, wherever it stands. Records never
+// It does not follow the tree. It looks at every page of the file, and then for
+// envelopes wherever they may stand, and keeps each record whose checksum is right, wherever it stands. Records never
 // change under their key, so a copy on a page of an earlier commit is as good
 // as the last one: that brings back more than undoing the last commit would.
 // Some records that Trim had deleted may come back; it deletes them again.
@@ -65,7 +65,7 @@ const sequenceMargin = 1000
 func find(f *os.File, size int64) findings {
 	var out findings
 	st := &out.state
-	scanPages(f, size, func(key, value []byte, offset int64) {
+	take := func(key, value []byte, offset int64) {
 		if bytes.Equal(key, stateKey) {
 			if older, err := decodeState(value); err == nil {
 				merge(st, older)
@@ -89,7 +89,9 @@ func find(f *os.File, size int64) findings {
 		out.refs = append(out.refs, r)
 		st.Boot = max(st.Boot, k.Boot)
 		st.Sequence = max(st.Sequence, k.Seq)
-	})
+	}
+	scanPages(f, size, take)
+	scanEnvelopes(f, size, take)
 	slices.SortFunc(out.refs, func(a, b ref) int {
 		return cmp.Or(cmp.Compare(a.bucket, b.bucket), cmp.Compare(a.key.Boot, b.key.Boot), cmp.Compare(a.key.Seq, b.key.Seq))
 	})

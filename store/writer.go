@@ -284,7 +284,7 @@ func (w *Writer) write(ctx context.Context) {
 func (w *Writer) takeHistory() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if len(w.batch) >= maxBatch {
+	if len(w.queue) > 0 {
 		return
 	}
 	w.batch = append(w.batch, w.history...)

@@ -1,0 +1,207 @@
+package core
+
+import (
+	"bytes"
+	"errors"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"chaffinch/canbus"
+	"chaffinch/canbus/signal"
+	"chaffinch/canbus/virtual"
+	"chaffinch/detect"
+	"chaffinch/detect/machine"
+	"chaffinch/internal/config"
+	"chaffinch/internal/problem"
+	"chaffinch/store"
+	"chaffinch/store/history"
+)
+
+// recorded runs a make-believe harvest into a store, and returns its path, the
+// samples of the same run, and the core.
+func recorded(t *testing.T, hours float64) (path string, samples []string, c *Core) {
+	t.Helper()
+	scenario := virtual.Random(3, hours)
+	folder := t.TempDir()
+	toml := filepath.Join(folder, "combine.toml")
+	if err := os.WriteFile(toml, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cfg, wrong := config.Load(toml)
+	if len(wrong) > 0 {
+		t.Fatal(wrong)
+	}
+	path = filepath.Join(folder, "store.db")
+	recording, err := NewRecording(path, store.DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var table bytes.Buffer
+	rows := NewSamples(&table, func(at signal.Instant) (time.Time, bool) { return time.Unix(0, c.Stamp(at)), true })
+	if c, err = New(cfg, recording.Beside(Outputs{State: rows.State})); err != nil {
+		t.Fatal(err)
+	}
+	recording.Follow(c)
+	combine := virtual.New(scenario, 3)
+	frames := make([]canbus.Frame, 1024)
+	for done := false; !done; {
+		var n int
+		n, done = combine.Next(frames)
+		for i := range frames[:n] {
+			c.Frame(&frames[i])
+		}
+	}
+	c.Finish()
+	if err := errors.Join(rows.Close(), recording.Close()); err != nil {
+		t.Fatal(err)
+	}
+	return path, strings.Split(strings.TrimSpace(table.String()), "\r\n")[1:], c
+}
+
+// sampleOf is a row of history as a line of the samples.
+func sampleOf(r *history.Row, at time.Time) string {
+	line := at.UTC().AppendFormat(nil, "2006-01-02T15:04:05.000Z")
+	line = append(line, ',')
+	line = append(line, r.Activity.String()...)
+	for id := range signal.ID(signal.Count) {
+		line = append(line, ',')
+		if v, ok := r.Value(id); ok {
+			line = appendTrimmed(line, v, id.Info().Decimals+1)
+		}
+	}
+	line = append(line, ',')
+	known := r.Feed.Basis != machine.NoFeed
+	if known {
+		line = appendTrimmed(line, float64(r.Feed.Rate), 2)
+	}
+	line = append(line, ',')
+	if known {
+		line = appendTrimmed(line, float64(r.Feed.SD), 2)
+	}
+	line = append(line, ',')
+	if known && r.Feed.FullnessKnown {
+		line = appendTrimmed(line, float64(r.Feed.Fullness), 1)
+	}
+	return string(line) + "," + r.Feed.Basis.String()
+}
+
+// What history keeps is what the samples of the same run say, to the last digit
+// and second, with the dates that the store works out.
+func TestHistoryIsWhatTheSamplesSay(t *testing.T) {
+	path, samples, _ := recorded(t, 0.5)
+	s, err := store.Open(path, store.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	dates, err := s.Dates()
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for row, err := range history.Rows(s, history.Span{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		at, _, ok := dates.Date(row.Boot, row.At)
+		if !ok {
+			t.Fatal("no date")
+		}
+		if n >= len(samples) {
+			t.Fatalf("more rows than the %d samples", len(samples))
+		}
+		if got := sampleOf(row, at); got != samples[n] {
+			t.Fatalf("row %d\nhistory %s\nsamples %s", n, got, samples[n])
+		}
+		n++
+	}
+	if n != len(samples) || n < 1700 {
+		t.Errorf("%d rows, %d samples", n, len(samples))
+	}
+}
+
+// The rows of a shift add up to what its record says.
+func TestAShiftsRowsAddUpToItsRecord(t *testing.T) {
+	path, _, _ := recorded(t, 1)
+	s, err := store.Open(path, store.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	all, err := history.Shifts(s)
+	if err != nil || len(all) != 1 {
+		t.Fatalf("%d shifts, %v", len(all), err)
+	}
+	told := all[0].Told
+	if told.Phase != "ended" || told.Shift.Number != 1 {
+		t.Errorf("%s %d", told.Phase, told.Shift.Number)
+	}
+	total := told.Shift.Total
+	var cutting, onTheGo, grain, fuel float64
+	for row, err := range history.Rows(s, all[0].Span) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if row.At > told.Shift.Ended.At {
+			break
+		}
+		if row.Activity == machine.Cutting {
+			cutting++
+		}
+		if row.OnTheGo {
+			onTheGo++
+		}
+		if v, ok := row.Value(signal.GrainFlow.ID); ok {
+			grain += v / 3600
+		}
+		if v, ok := row.Value(signal.FuelRate.ID); ok {
+			fuel += v / 3600
+		}
+	}
+	for _, x := range []struct {
+		what                string
+		rows, record, share float64
+	}{
+		{"cutting, s", cutting, total.Times.CuttingS, 0.01}, {"on the go, s", onTheGo, total.Times.OnTheGoS, 0.05},
+		{"grain, t", grain, total.GrainT.Value, 0.01}, {"fuel, L", fuel, total.FuelL.Value, 0.01},
+	} {
+		t.Logf("%s: rows %.2f, record %.2f", x.what, x.rows, x.record)
+		if math.Abs(x.rows-x.record) > x.share*x.record+1 || x.record == 0 && x.what != "on the go, s" {
+			t.Errorf("%s: rows %.2f, record %.2f", x.what, x.rows, x.record)
+		}
+	}
+	if n := s.OutboxWaiting(); n != 0 {
+		t.Errorf("%d messages wait to be sent", n)
+	}
+	events := 0
+	for r, err := range s.All(store.Event, store.Key{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Phase == detect.Raised {
+			events++
+		}
+	}
+	raised := 0
+	for _, a := range told.Shift.Alarms {
+		raised += a.Count
+	}
+	if raised > events || raised == 0 {
+		t.Errorf("%d alarms in the shift, %d in the store", raised, events)
+	}
+}
+
+func TestARecordingReplacesNothing(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "there.db")
+	if err := os.WriteFile(path, []byte("mine"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var p *problem.Problem
+	if _, err := NewRecording(path, store.DefaultSettings()); !errors.As(err, &p) || p.Try == "" {
+		t.Errorf("%v", err)
+	}
+}

@@ -17,6 +17,7 @@ func TestWhenEventsArePublished(t *testing.T) {
 	low := &detect.Event{Number: 1, Kind: "feed-drop", Priority: detect.Low}
 	urgent := &detect.Event{Number: 2, Kind: "rotor-slowing", Priority: detect.High}
 	record := []store.Record{{Kind: store.Event}}
+	const shiftSent = 99
 	for _, c := range []struct {
 		name string
 		do   func(*announcer)
@@ -58,6 +59,12 @@ func TestWhenEventsArePublished(t *testing.T) {
 			a.expectNote(&advise.Note{Number: 12, Kind: advise.VerdictGiven, Verdict: &advise.Verdict{}}, nil, at(0))
 			a.committed(append(record, store.Record{Kind: store.Judged}))
 		}, []uint64{11, 1, 12}},
+		{"a shift comes in its place", func(a *announcer) {
+			a.expect(low, nil, at(0))
+			a.expectMessage(publish.Message{Topic: "x/shift", QoS: 1}, at(0))
+			a.expect(urgent, nil, at(0))
+			a.committed([]store.Record{{Kind: store.Event}, {Kind: store.Shift}, {Kind: store.Memory}, {Kind: store.Event}})
+		}, []uint64{1, shiftSent, 2}},
 		{"history and pools are no events", func(a *announcer) {
 			a.expect(low, nil, at(0))
 			a.committed([]store.Record{{Kind: store.History}, {Kind: store.Pool}})
@@ -74,7 +81,11 @@ func TestWhenEventsArePublished(t *testing.T) {
 		var got []uint64
 		a := &announcer{
 			board: publish.NewBoard(publish.NewTopics("x"), publish.Clock{Boot: 1}),
-			send:  func(publish.Message) {},
+			send: func(m publish.Message) {
+				if m.Topic == "x/shift" {
+					got = append(got, shiftSent)
+				}
+			},
 			told:  func(e *detect.Event) { got = append(got, e.Number) },
 			noted: func(n *advise.Note) { got = append(got, n.Number) },
 		}

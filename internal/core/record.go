@@ -53,7 +53,7 @@ func InputRecord(t Told, clock publish.Clock) (store.Record, error) {
 // moment of this run or of an earlier one.
 func ShiftRecord(seq uint64, at signal.Instant, phase string, s *shift.Summary, date func(shift.Moment) (time.Time, bool), clock publish.Clock) (store.Record, error) {
 	payload, err := publish.AppendShiftMessage(nil, seq, at, phase, s, date, clock)
-	r := store.Record{Kind: store.Shift, ID: shift.RecordID(s.Number), Phase: detect.Raised, At: at, Send: true, Payload: payload}
+	r := store.Record{Kind: store.Shift, ID: shift.RecordID(s.Number), Phase: detect.Raised, Priority: detect.Medium, At: at, Send: true, Payload: payload}
 	if phase == shift.PhaseEnded {
 		r.Phase = detect.Ended
 	}

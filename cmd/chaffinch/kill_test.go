@@ -57,7 +57,7 @@ func TestWhatASubscriberSawSurvivesAKill(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		var heard bytes.Buffer
 		subscriber := exec.CommandContext(ctx, subscribe, "-h", host, "-p", port, "-q", "1", "-F", "%p",
-			"-t", "chaffinch/v1/+/event", "-t", "chaffinch/v1/+/prompt", "-t", "chaffinch/v1/+/verdict", "-t", "chaffinch/v1/+/check", "-t", "chaffinch/v1/+/note")
+			"-t", "chaffinch/v1/+/event", "-t", "chaffinch/v1/+/prompt", "-t", "chaffinch/v1/+/verdict", "-t", "chaffinch/v1/+/check", "-t", "chaffinch/v1/+/note", "-t", "chaffinch/v1/+/shift")
 		subscriber.Stdout = &heard
 		if err := subscriber.Start(); err != nil {
 			t.Fatal(err)
@@ -129,7 +129,7 @@ func storedMessages(t *testing.T, path string) []string {
 	}
 	defer s.Close()
 	var ids []string
-	for _, k := range []store.Kind{store.Event, store.Prompt, store.Judged, store.Check, store.Note} {
+	for _, k := range []store.Kind{store.Event, store.Prompt, store.Judged, store.Check, store.Note, store.Shift} {
 		n := len(ids)
 		last := signal.Never
 		boot := uint32(0)

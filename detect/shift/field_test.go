@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"chaffinch/canbus/signal"
-	"chaffinch/detect"
 	"chaffinch/detect/advise"
 	"chaffinch/detect/machine"
 )
@@ -18,7 +17,6 @@ type driver struct {
 	acc    *Accumulator
 	state  machine.State
 	x, y   float64 // m east and north of where it began
-	told   func(Phase, *Summary)
 	phases []string
 	over   []*Summary
 }

@@ -108,8 +108,8 @@ func (a *Adviser) judge() {
 		v = judge.Compare(&a.windows[0], &a.windows[1], c)
 	}
 	most := mostJudgeS
-	if v.Outcome == judge.CouldNotJudge {
-		most = workSeconds // better late than never
+	if v.Outcome == judge.CouldNotJudge || v.ResolvablePct > plainPct {
+		most = workSeconds // better late than never, or with more certainty
 	}
 	if v.More && t.judged < most && v.Outcome != judge.Better && v.Outcome != judge.Worse {
 		t.next = min(2*t.judged, most)

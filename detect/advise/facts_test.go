@@ -335,3 +335,38 @@ func TestTextsAreInTheUnitsOfTheOwner(t *testing.T) {
 		t.Error("no prompt for ground speed in mph")
 	}
 }
+
+// What the operator has seen of the straw is known after a restart as well, for as
+// long as it would have been without one, and not on another day.
+func TestWhatWasSeenIsRemembered(t *testing.T) {
+	damp := Check{Sees: []Observation{{Condition: knowledge.StrawDamp, Is: true}}}
+	a := New(Facts{})
+	a.now = signal.Instant(time.Hour)
+	a.Check(damp)
+	for _, c := range []struct {
+		away, later time.Duration
+		want        bool
+	}{
+		{10 * time.Minute, time.Hour, true},
+		{10 * time.Minute, 5 * time.Hour, false},
+		{3 * time.Hour, 30 * time.Minute, true},
+		{3 * time.Hour, 90 * time.Minute, false},
+		{newDay, 0, false},
+		{-1, 0, false},
+	} {
+		text, err := json.Marshal(a.Memory())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m Memory
+		if err := json.Unmarshal(text, &m); err != nil {
+			t.Fatal(err)
+		}
+		b := New(Facts{})
+		b.Restore(m, signal.Instant(time.Minute), c.away)
+		b.now = b.now.Add(c.later)
+		if got := b.condition(knowledge.StrawDamp, separationLoss); got.holds != c.want {
+			t.Errorf("away %v, %v later: %v, want %v", c.away, c.later, got.holds, c.want)
+		}
+	}
+}

@@ -20,6 +20,14 @@ type Memory struct {
 	Best []Best `json:"best"`
 	// Calibrations are the targets that checks have set.
 	Calibrations []Calibration `json:"calibrations"`
+	// Seen is what the operator has seen of the crop today.
+	Seen []Seen `json:"seen,omitempty"`
+}
+
+// Seen is an observation and when it was made.
+type Seen struct {
+	Observation
+	AtNS signal.Instant `json:"at_ns"`
 }
 
 // JournalEntry is a change of a setting and what came of it.
@@ -131,6 +139,11 @@ func (a *Adviser) Memory() Memory {
 		m.Best = append(m.Best, b)
 	}
 	m.Calibrations = a.keepCalibrations(m.Calibrations)
+	for i, o := range a.around.seen {
+		if o.told {
+			m.Seen = append(m.Seen, Seen{Observation{Condition: observations[i], Is: o.is}, o.at})
+		}
+	}
 	return m
 }
 
@@ -181,6 +194,13 @@ func (a *Adviser) Restore(m Memory, now signal.Instant, away time.Duration) {
 		e.AtNS = e.AtNS.Add(shift)
 		e.Change.At = e.AtNS
 		a.journal = append(a.journal, e)
+	}
+	for _, s := range m.Seen {
+		for i, name := range observations {
+			if s.Condition == name {
+				a.around.seen[i] = observed{is: s.Is, told: true, at: s.AtNS.Add(shift)}
+			}
+		}
 	}
 	for _, t := range m.Tried {
 		if of := symptomNamed(t.Symptom); of >= 0 {

@@ -1,6 +1,7 @@
 package export
 
 import (
+	"fmt"
 	"iter"
 	"time"
 
@@ -45,8 +46,8 @@ func (s *Source) holds(p Part, boot uint32, at signal.Instant) bool {
 }
 
 // Rows are those of a part, one a second, in the order in which they were
-// written. A row is valid until the next. Blocks that cannot be read come as an
-// error, and what follows them if the caller goes on.
+// written. A row is valid until the next. Blocks that cannot be read are passed
+// over and counted in Unread; an error is the last that comes.
 func (s *Source) Rows(p Part) iter.Seq2[*history.Row, error] {
 	return func(yield func(*history.Row, error) bool) {
 		from, before, err := s.bounds(p)
@@ -55,10 +56,15 @@ func (s *Source) Rows(p Part) iter.Seq2[*history.Row, error] {
 			return
 		}
 		for row, err := range history.Rows(s.store, history.Span{From: from, Before: before, Shift: p.Shift}) {
-			if err == nil && !s.holds(p, row.Boot, row.At) {
+			if err != nil {
+				if _, _, broken := s.store.Read(store.History, from, 1); broken != nil {
+					yield(nil, fmt.Errorf("export: %w", err))
+					return
+				}
+				s.unread++ // one block; the store itself can be read
 				continue
 			}
-			if !yield(row, err) {
+			if s.holds(p, row.Boot, row.At) && !yield(row, nil) {
 				return
 			}
 		}

@@ -15,12 +15,14 @@ import (
 )
 
 // Source reads a store for an export. It sees the shifts and the clocks as they
-// were when it was made; make a new one for each export.
+// were when it was made; make a new one for each export. It is meant for one
+// goroutine.
 type Source struct {
 	store  *store.Store
 	own    bool // to be closed
 	dates  store.Dates
 	shifts []Shift
+	unread int
 }
 
 // Shift is a shift that the store knows of.
@@ -73,6 +75,9 @@ func Open(path string) (*Source, error) {
 	src.own = true
 	return src, nil
 }
+
+// Unread counts what was passed over so far because it could not be read.
+func (s *Source) Unread() int { return s.unread }
 
 // Close closes the store if Open opened it.
 func (s *Source) Close() error {

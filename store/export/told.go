@@ -123,7 +123,7 @@ type Setting struct {
 // of their newest records. Dates that were not known when they were written are
 // filled in from what is known now, as far as that can be done.
 func (s *Source) Events(p Part) iter.Seq2[*Event, error] {
-	return each(s.whole(p, store.Event), func(at place) (*Event, error) {
+	return each(s, s.whole(p, store.Event), func(at place) (*Event, error) {
 		var m struct {
 			Phase   string  `json:"phase"`
 			Subject *string `json:"subject"`
@@ -144,7 +144,7 @@ func (s *Source) Events(p Part) iter.Seq2[*Event, error] {
 
 // Prompts are those of a part, each once with what became of it.
 func (s *Source) Prompts(p Part) iter.Seq2[*Prompt, error] {
-	return each(s.whole(p, store.Prompt), func(at place) (*Prompt, error) {
+	return each(s, s.whole(p, store.Prompt), func(at place) (*Prompt, error) {
 		var m struct {
 			Prompt *Prompt `json:"prompt"`
 		}
@@ -159,7 +159,7 @@ func (s *Source) Prompts(p Part) iter.Seq2[*Prompt, error] {
 
 // Verdicts are those of a part.
 func (s *Source) Verdicts(p Part) iter.Seq2[*Verdict, error] {
-	return each(s.Records(p, store.Judged), func(r *Record) (*Verdict, error) {
+	return each(s, s.Records(p, store.Judged), func(r *Record) (*Verdict, error) {
 		var m struct {
 			Verdict *Verdict `json:"verdict"`
 		}
@@ -174,7 +174,7 @@ func (s *Source) Verdicts(p Part) iter.Seq2[*Verdict, error] {
 
 // Checks are what was asked for, withdrawn and told in a part.
 func (s *Source) Checks(p Part) iter.Seq2[*Check, error] {
-	return each(s.Records(p, store.Check), func(r *Record) (*Check, error) {
+	return each(s, s.Records(p, store.Check), func(r *Record) (*Check, error) {
 		var m struct {
 			Phase string `json:"phase"`
 			Check *Check `json:"check"`
@@ -189,7 +189,7 @@ func (s *Source) Checks(p Part) iter.Seq2[*Check, error] {
 
 // Settings are the levers that were changed in a part.
 func (s *Source) Settings(p Part) iter.Seq2[*Setting, error] {
-	return each(s.Records(p, store.Note), func(r *Record) (*Setting, error) {
+	return each(s, s.Records(p, store.Note), func(r *Record) (*Setting, error) {
 		var m struct {
 			Setting *Setting `json:"setting"`
 		}
@@ -205,18 +205,21 @@ func (s *Source) Settings(p Part) iter.Seq2[*Setting, error] {
 	})
 }
 
-// each makes one thing of another, and passes over those that make none.
-func each[From, To any](all iter.Seq2[From, error], make func(From) (*To, error)) iter.Seq2[*To, error] {
+// each makes one thing of another. What makes none is passed over, and what
+// cannot be read too, and counted.
+func each[From, To any](s *Source, all iter.Seq2[From, error], read func(From) (*To, error)) iter.Seq2[*To, error] {
 	return func(yield func(*To, error) bool) {
 		for one, err := range all {
 			if err != nil {
-				if !yield(nil, err) {
-					return
-				}
+				yield(nil, err)
+				return
+			}
+			made, err := read(one)
+			if err != nil {
+				s.unread++
 				continue
 			}
-			made, err := make(one)
-			if (made != nil || err != nil) && !yield(made, err) {
+			if made != nil && !yield(made, nil) {
 				return
 			}
 		}

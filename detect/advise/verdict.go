@@ -223,7 +223,7 @@ func (a *Adviser) conclude(v *judge.Verdict) {
 
 // dear tells of a change that helped little, and made another level worse by far
 // more, while what it was for is still over its target: the next step would cost
-// more still.
+// more still. A level that is far from its target may rise.
 func (a *Adviser) dear(t *trial, v *judge.Verdict) bool {
 	if t.of < 0 || t.why != ByPrompt || v.Outcome != judge.Better || symptoms[t.of].higher {
 		return false
@@ -231,15 +231,30 @@ func (a *Adviser) dear(t *trial, v *judge.Verdict) bool {
 	if k := &a.symptoms[t.of]; k.basis == "" || v.After < k.target {
 		return false
 	}
-	for i := range t.sides() {
-		if s := &v.Sides[i]; s.Known && s.Outcome == judge.Worse && s.ChangePct > dearer*-v.ChangePct {
+	for i, m := range t.sides() {
+		if s := &v.Sides[i]; s.Known && s.Outcome == judge.Worse && s.ChangePct > dearer*-v.ChangePct && a.nearTarget(m, s.After) {
 			return true
 		}
 	}
 	return false
 }
 
-const dearer = 2.5
+const (
+	dearer = 2.5
+	// near is the share of its target from which on a level matters.
+	near = 0.7
+)
+
+// nearTarget tells whether a level is near the target of the symptom that it
+// shows, or whether there is none to say.
+func (a *Adviser) nearTarget(m measure, level float64) bool {
+	for i := range symptoms {
+		if k := &a.symptoms[i]; symptoms[i].level == m && k.basis != "" && level < near*k.target {
+			return false
+		}
+	}
+	return true
+}
 
 // cured: the level has probably fallen, and is not too high any more. It is not put
 // back for want of certainty.

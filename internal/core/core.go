@@ -104,6 +104,7 @@ func New(cfg *config.Config, out Outputs) (*Core, error) {
 		detectors: detect.New(cfg.Alarm, detect.Facts{Machine: cfg.Machine, Crop: cfg.Crop}),
 		adviser: advise.New(advise.Facts{
 			Machine: cfg.Machine, Crop: cfg.Crop, Knowledge: cfg.Advice, TargetPct: ownTargets(cfg.Alarm),
+			Units: cfg.Units.System,
 		}),
 	}
 	c.shifts.sum = shift.New(cfg.Shift, c.shiftFacts())

@@ -25,5 +25,6 @@ func Formats() []Format {
 		{Name: "events", Tail: ".events.csv", Type: "text/csv; charset=utf-8; header=present", Words: "Table of alerts (CSV)", Write: EventsCSV},
 		{Name: "jsonl", Tail: ".jsonl", Type: "application/jsonl", Words: "All that was told, as JSON lines", Write: JSONLines},
 		{Name: "geojson", Tail: ".geojson", Type: "application/geo+json", Words: "Map of track and alerts (GeoJSON)", Write: GeoJSON},
+		{Name: "isoxml", Tail: ".isoxml.zip", Type: "application/zip", Words: "Task data for farm software (ISO 11783-10, zip)", Write: ISOXML, Zipped: true},
 	}
 }

@@ -9,6 +9,7 @@ require (
 	github.com/gopacket/gopacket v1.7.7
 	github.com/klauspost/compress v1.20.4
 	github.com/mochi-mqtt/server/v2 v2.7.9
+	github.com/nats-io/nats-server/v2 v2.14.9
 	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/schollz/progressbar/v3 v3.19.1
 	github.com/spf13/cobra v1.10.2
@@ -18,6 +19,17 @@ require (
 	golang.org/x/sys v0.50.0
 	golang.org/x/term v0.48.0
 	pgregory.net/rapid v1.3.0
+)
+
+require (
+	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
+	github.com/google/go-tpm v0.9.8 // indirect
+	github.com/minio/highwayhash v1.0.4 // indirect
+	github.com/nats-io/jwt/v2 v2.8.2 // indirect
+	github.com/nats-io/nkeys v0.4.16 // indirect
+	github.com/nats-io/nuid v1.0.1 // indirect
+	golang.org/x/crypto v0.58.0 // indirect
+	golang.org/x/time v0.16.0 // indirect
 )
 
 require (

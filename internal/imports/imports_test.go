@@ -63,7 +63,8 @@ var doors = map[string][]string{
 	"golang.org/x/sync":                   {"internal/daemon"},
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},
 	"github.com/schollz/progressbar":      {"cmd/chaffinch"},
-	"github.com/chromedp":                 {"internal/phonetest"}, // a browser, in tests only
+	"github.com/chromedp":                 {"internal/phonetest"},  // a browser, in tests only
+	"github.com/nats-io":                  {"internal/uplinktest"}, // a broker of many computers, in tests only
 }
 
 type listed struct {
@@ -117,7 +118,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly"}
+var testOnly = []string{"internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {
@@ -132,6 +133,25 @@ func TestImportsFollowTheLayout(t *testing.T) {
 		for _, path := range p.Imports {
 			if why := wrong(pkg, path); why != "" {
 				t.Errorf("%s must not import %s: %s", pkg, path, why)
+			}
+		}
+	}
+}
+
+// What tests need of others is no part of the program.
+func TestTheProgramHasNothingThatOnlyTestsNeed(t *testing.T) {
+	out, err := exec.Command("go", "list", "-deps", "chaffinch/cmd/chaffinch").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	deps := strings.Fields(string(out))
+	if !slices.Contains(deps, "github.com/eclipse/paho.mqtt.golang") {
+		t.Fatal("the list of what the program is made of is not one")
+	}
+	for _, dep := range deps {
+		for _, lib := range []string{"github.com/nats-io/", "github.com/chromedp/", "github.com/pb33f/", "pgregory.net/rapid", "testing"} {
+			if dep == lib || strings.HasPrefix(dep, lib) && strings.HasSuffix(lib, "/") {
+				t.Errorf("the program contains %s", dep)
 			}
 		}
 	}

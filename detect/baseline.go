@@ -31,6 +31,7 @@ const (
 	leastTau      = 0.5
 	mostTau       = 5.0
 	madToSD       = 1.4826
+	mostUnsure    = 0.4
 )
 
 func (b *baseline) add(v float64) {
@@ -45,6 +46,12 @@ func (b *baseline) add(v float64) {
 
 // full tells whether a whole quarter of an hour of work has been seen.
 func (b *baseline) full() bool { return b.known && b.count == len(b.ring) }
+
+// unsure widens what is over a usual level of less than a quarter of an hour: a
+// few minutes of easy crop are not a day's.
+func (b *baseline) unsure() float64 {
+	return 1 + mostUnsure*(1-float64(b.count)/float64(len(b.ring)))
+}
 
 func (b *baseline) workOut() {
 	all := b.ring[:b.count]

@@ -54,7 +54,7 @@ const (
 	// allowed: a tenth of one in a shift of 12 hours.
 	falseEvery = 10 * 12 * 3600 // s
 	clipLow    = -3.0           // standard deviations from the middle of usual and target
-	clipHigh   = 1.5
+	clipHigh   = 2.5
 	leastSD    = 1.0  // points
 	levelShare = 0.33 // a second: 3 s
 	overBridge = 6 * time.Second
@@ -67,7 +67,7 @@ const (
 	nearTop = 62.0
 	// A strain of the engine that lasts this long explains a loss, and goes on
 	// being seen behind the machine for lossLag.
-	strainFor    = 3 * time.Second
+	strainFor    = 8 * time.Second
 	strainBridge = time.Second
 	lossLag      = 12 * time.Second
 	// The usual level is that at comfortLoad. It is learned between normalLoad
@@ -200,7 +200,7 @@ func (r *level) aim() (margin float64, known bool) {
 	b := r.base()
 	margin = float64(r.set.Points)
 	if b.known {
-		margin = max(margin, r.set.Sigmas*r.sd(b))
+		margin = max(margin, r.set.Sigmas*r.sd(b)) * b.unsure()
 	}
 	switch {
 	case r.set.Target != nil:

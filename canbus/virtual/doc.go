@@ -75,7 +75,7 @@
 //	                      on the slopes of the last quarter of an hour. Doubtful where an
 //	                      overload, a slowing rotor or a header that feeds in bunches
 //	                      explains it, where the script's trouble is too small for it,
-//	                      and all day for a saturated sensor
+//	                      while its sensor is stuck, and all day for a saturated one
 //	crop-loss-high        percent of grain lost by separation and cleaning together, over   10 s
 //	                      its usual one likewise; doubtful where the two are heard apart
 //	engine-hot            coolant over 105 C (103; 106), any activity                      10 s

@@ -291,15 +291,16 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 		w.step(t, only(settled, l))
 	}
 	s := &c.sense
+	moves := func(g gauge) bool { return c.gauges[g].ailment != stuck }
 	moved := func(i int) float64 { return c.levers.effects[i] / r.dayEffects[i] }
-	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, c.flow.moreSeparation*moved(onSeparation), !c.sc.LossSaturated && c.set.own)
-	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.flow.moreCleaning*moved(onCleaning), c.set.own)
-	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.flow.moreReturns*c.levers.effects.returns()/r.dayEffects.returns(), c.set.own)
-	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.flow.moreBroken*moved(onBroken), c.set.own)
+	level(&r.separation, s.clearSeparation, r.usualSep, lossCV, 0.45, c.flow.moreSeparation*moved(onSeparation), !c.sc.LossSaturated && c.set.own && moves(separationLoss))
+	level(&r.cleaning, s.clearCleaning, r.usualClean, lossCV, 0.45, c.flow.moreCleaning*moved(onCleaning), c.set.own && moves(cleaningLoss))
+	level(&r.returns, s.clearReturns, r.usualReturns, returnsCV, 0.2, c.flow.moreReturns*c.levers.effects.returns()/r.dayEffects.returns(), c.set.own && moves(returnsLevel))
+	level(&r.broken, s.clearBroken, r.usualBroken, sampleCV, 0.2, c.flow.moreBroken*moved(onBroken), c.set.own && moves(brokenGrain))
 	// Where the two parts of it are heard, they explain the whole. Its sensor
 	// gives percent of grain, as it is.
 	level(&r.cropLoss, c.flow.separationPct+c.flow.cleaningPct, r.usualCrop, 0, 0.45, max(c.flow.moreSeparation*moved(onSeparation), c.flow.moreCleaning*moved(onCleaning)), c.set.process && !c.set.own)
-	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.flow.moreTrash*moved(onTrash), c.set.own)
+	level(&r.trash, s.clearTrash, r.usualTrash, sampleCV, 0.2, c.flow.moreTrash*moved(onTrash), c.set.own && moves(trashLevel))
 	r.holding(c, t, settled)
 }
 

@@ -46,9 +46,12 @@ type Field struct {
 	Began  Moment `json:"began"`
 	Ended  Moment `json:"ended"`
 	// Bounds of what was cut; meaningful if Located.
-	South, West, North, East signal.Degree
-	Located                  bool   `json:"located"`
-	Total                    Totals `json:"total"`
+	South   signal.Degree `json:"south_deg"`
+	West    signal.Degree `json:"west_deg"`
+	North   signal.Degree `json:"north_deg"`
+	East    signal.Degree `json:"east_deg"`
+	Located bool          `json:"located"`
+	Total   Totals        `json:"total"`
 }
 
 // Amount is a sum or a mean with what it rests on.

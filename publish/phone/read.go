@@ -1,26 +1,14 @@
 package phone
 
 import (
-	"context"
-	"io"
 	"net/http"
 	"strconv"
-	"time"
 
 	"chaffinch/publish"
 )
 
 // dayLines is how many lines of the day are told.
 const dayLines = 200
-
-// Download is something that can be fetched: a report, a table.
-type Download struct {
-	Name  string // of the file, without folders
-	Words string // what it is
-	Type  string // its media type
-	// Write writes it; it ends when ctx does.
-	Write func(ctx context.Context, w io.Writer) error
-}
 
 func (s *Server) healthz(w http.ResponseWriter, _ *http.Request, _ *device) {
 	writeText(w, http.StatusOK, []byte(`{"ok":true}`))
@@ -73,54 +61,4 @@ func (s *Server) setup(w http.ResponseWriter, _ *http.Request, _ *device) {
 		publish.SetupNow
 		Signals []publish.Heard `json:"signals"`
 	}{now, s.opts.Board.Heard()})
-}
-
-func (s *Server) offered() []Download {
-	if s.opts.Downloads == nil {
-		return nil
-	}
-	return s.opts.Downloads()
-}
-
-func (s *Server) downloads(w http.ResponseWriter, _ *http.Request, _ *device) {
-	type line struct {
-		Name  string `json:"name"`
-		Words string `json:"words"`
-		Href  string `json:"href"`
-	}
-	all := []line{}
-	for _, d := range s.offered() {
-		all = append(all, line{d.Name, d.Words, api + "downloads/" + d.Name})
-	}
-	writeJSON(w, http.StatusOK, all)
-}
-
-func (s *Server) download(w http.ResponseWriter, r *http.Request, _ *device) {
-	for _, d := range s.offered() {
-		if d.Name != r.PathValue("name") {
-			continue
-		}
-		w.Header().Set("Content-Type", d.Type)
-		w.Header().Set("Content-Disposition", `attachment; filename="`+d.Name+`"`)
-		out := &patient{w: w, rc: http.NewResponseController(w), each: s.limits.chunk}
-		if err := d.Write(r.Context(), out); err != nil {
-			s.log.Warn("a download broke off", "name", d.Name, "error", err)
-			panic(http.ErrAbortHandler) // so that no browser takes a part for the whole
-		}
-		return
-	}
-	s.refuse(w, r, http.StatusNotFound, "there is no such download", "see the list of downloads")
-}
-
-// patient gives each write its own deadline, so that a long answer may take
-// long, but not a slow reader.
-type patient struct {
-	w    io.Writer
-	rc   *http.ResponseController
-	each time.Duration
-}
-
-func (p *patient) Write(b []byte) (int, error) {
-	_ = p.rc.SetWriteDeadline(time.Now().Add(p.each)) // httptest's recorder has none
-	return p.w.Write(b)
 }

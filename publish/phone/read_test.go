@@ -77,11 +77,11 @@ func TestDownloads(t *testing.T) {
 	r := newRig(t, func(o *Options) {
 		o.Downloads = func() []Download {
 			return []Download{
-				{"shift.csv", "Samples of this shift", "text/csv", func(_ context.Context, w io.Writer) error {
+				{Name: "shift.csv", Words: "Samples of this shift", Type: "text/csv", Write: func(_ context.Context, w io.Writer) error {
 					_, err := io.WriteString(w, "time,feed\n")
 					return err
 				}},
-				{"broken.csv", "Half of it", "text/csv", func(_ context.Context, w io.Writer) error {
+				{Name: "broken.csv", Words: "Half of it", Type: "text/csv", Write: func(_ context.Context, w io.Writer) error {
 					_, _ = io.WriteString(w, "time,")
 					return errors.New("the disk is gone")
 				}},

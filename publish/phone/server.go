@@ -78,6 +78,8 @@ type Server struct {
 	// change something.
 	strangers, paired, changes *meter
 	hush                       *hush
+	downloading                chan struct{} // a place for each download that runs
+	lengths                    lengths       // of downloads
 
 	closing chan struct{} // closed when streams must end
 	close   sync.Once
@@ -124,6 +126,7 @@ func New(o Options) (*Server, error) {
 		strangers: newMeter(pace{burst: 120, perSecond: 10}), paired: newMeter(pace{burst: 240, perSecond: 20}),
 		changes: newMeter(pace{burst: 20, perSecond: 1}),
 		hush:    &hush{now: o.Now, last: map[string]*said{}}, closing: make(chan struct{}),
+		downloading: make(chan struct{}, mostDownloads),
 	}
 	s.named = s.names()
 	return s, nil

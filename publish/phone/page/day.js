@@ -34,8 +34,10 @@ export async function open() {
   try {
     const answer = await ask('GET', 'downloads');
     const all = Array.isArray(answer) ? answer : answer?.downloads ?? [];
-    links.replaceChildren(...(all.length ? all.map((d) => make('li', {}, make('a', { class: 'button', href: d.href, download: d.name }, d.words || d.name)))
-      : [make('li', {}, 'Nothing to download yet.')]));
+    links.replaceChildren(...(all.length ? all.flatMap((d, i) => [
+      ...(d.group && d.group !== all[i - 1]?.group ? [make('li', {}, make('b', {}, d.group))] : []),
+      make('li', {}, make('a', { class: 'button', href: d.href, download: d.name }, d.words || d.name)),
+    ]) : [make('li', {}, 'Nothing to download yet.')]));
   } catch {
     links.replaceChildren(make('li', {}, 'Nothing to download now.'));
   }

@@ -34,6 +34,7 @@ var order = []string{
 	"store/history",
 	"store/export",
 	"publish",
+	"publish/contract",
 	"publish/mqtt",
 	"publish/phone",
 	"configs",
@@ -64,6 +65,7 @@ var doors = map[string][]string{
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},
 	"github.com/schollz/progressbar":      {"cmd/chaffinch"},
 	"github.com/chromedp":                 {"internal/phonetest"},  // a browser, in tests only
+	"github.com/pb33f/jsonschema":         {"publish/contract"},    // JSON Schema, in tests only
 	"github.com/nats-io":                  {"internal/uplinktest"}, // a broker of many computers, in tests only
 }
 
@@ -118,7 +120,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest"}
+var testOnly = []string{"publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {

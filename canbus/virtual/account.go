@@ -105,16 +105,28 @@ func (t *Truth) heldBack() {
 // repeats makes doubtful what an alarm may take for more of the same: a
 // stretch that follows another of its kind within 20 s, and one that is over
 // before a minute has passed since an alarm of the other, as there is at most
-// one a minute.
+// one a minute. An empty machine is judged by means of half a minute: there a
+// minute between them is none, also after one that is itself in doubt.
 func (t *Truth) repeats() {
 	kept := t.Intervals[:0]
+	unsure := slices.Clone(t.Doubtful)
 	type of struct{ kind, subject string }
 	last, certain := map[of]Interval{}, map[of]Interval{}
 	for _, v := range t.Intervals {
 		k := of{v.Kind, v.Subject}
 		before, more := last[k]
 		last[k] = v
-		if more && (v.Began < before.Ended+20 || v.Ended < certain[k].Began+70) {
+		apart := 20.0
+		if v.Kind == "spare-capacity" {
+			apart = 60
+		}
+		follows := more && (v.Began < before.Ended+apart || v.Ended < certain[k].Began+70)
+		if v.Kind == "spare-capacity" {
+			follows = follows || slices.ContainsFunc(unsure, func(d Interval) bool {
+				return d.Kind == v.Kind && d.Began < v.Began && v.Began < d.Ended+apart
+			})
+		}
+		if follows {
 			t.Doubtful = append(t.Doubtful, v)
 			continue
 		}

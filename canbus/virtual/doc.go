@@ -67,7 +67,8 @@
 //	                      speed at which it was cut, at least 25 % (20; 28), and no drop
 //	                      in them; doubtful where a lump or an overload explains it
 //	spare-capacity        crop power under 65 % (72; 58) of what is left of 85 % of        90 s
-//	                      rated power on this ground; load under 88 %, losses usual
+//	                      rated power on this ground; load under 88 %, losses usual;
+//	                      doubtful while returns or trash are high
 //	*-loss-high,          the level that the sensor would show without noise is over its   10 s
 //	returns-high,         usual one by 15 points or 3 standard deviations (noise and usual
 //	broken-grain-high,    changes of feed), whichever is more (0.7 of that; 1.15). Usual is
@@ -93,7 +94,8 @@
 //
 // A stretch that follows another of its kind within 20 s, or that is over
 // within 70 s of the other's beginning, is doubtful: an alarm that is still
-// active, or the rule of one a minute, may cover it.
+// active, or the rule of one a minute, may cover it. Of spare capacity, which is
+// judged by slow means, it is 60 s.
 //
 // What only counts while cutting begins 10 s after the machine entered the
 // crop, which is when header and ground speed are in work with threshing

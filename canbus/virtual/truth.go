@@ -269,6 +269,9 @@ func (r *recorder) alarms(c *Combine, t float64, cuts, settled bool) {
 			spare = no // it can be heard
 		}
 	}
+	if r.returns.active(t) > no || r.trash.active(t) > no {
+		spare = min(spare, perhaps) // the quality is not fine
+	}
 	r.spare.step(t, only(settled && load < 88, spare))
 	r.hot.step(t, grade(c.body.coolantC, 103, 105, 106))
 

@@ -33,6 +33,7 @@ var order = []string{
 	"store",
 	"store/history",
 	"store/export",
+	"store/export/fetch",
 	"publish",
 	"publish/contract",
 	"publish/mqtt",

@@ -31,6 +31,8 @@ func debianPackage(program string) string {
 		return "iproute2"
 	case "qemu-system-x86_64":
 		return "qemu-system-x86"
+	case "ogrinfo":
+		return "gdal-bin"
 	case "xmllint":
 		return "libxml2-utils"
 	}

@@ -59,11 +59,11 @@ func Of(s *store.Store) (*Source, error) {
 // Open reads the store in a file that no daemon uses. Close it.
 func Open(path string) (*Source, error) {
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, &problem.Problem{What: path + " is not there", Try: "give the store's file, [store] path in the configuration", Err: err}
+		return nil, &problem.Problem{What: path + " is not there", Try: "give the store's file, [store] path in the configuration"}
 	}
 	s, err := store.Open(path, store.Options{ReadOnly: true})
 	if errors.Is(err, store.ErrInUse) {
-		return nil, &problem.Problem{What: path + " is in use by the running program", Try: "fetch from it with --from, or stop it first", Err: err}
+		return nil, &problem.Problem{What: path + " is in use by the running program", Try: "fetch from it with --from, or stop it first"}
 	}
 	if err != nil {
 		return nil, err

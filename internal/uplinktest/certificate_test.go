@@ -27,7 +27,7 @@ func certificates(t *testing.T, folder string) {
 	authority := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "office"}, NotBefore: now.Add(-time.Hour), NotAfter: now.Add(time.Hour),
 		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign}
 	own := &x509.Certificate{SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: office}, NotBefore: authority.NotBefore, NotAfter: authority.NotAfter,
-		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth}, DNSNames: []string{office}}
+		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth}, DNSNames: []string{office, "localhost"}}
 	for _, n := range nodes {
 		own.DNSNames = append(own.DNSNames, n.name)
 	}

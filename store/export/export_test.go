@@ -17,6 +17,7 @@ import (
 
 	"chaffinch/internal/outside"
 	"chaffinch/internal/problem"
+	"chaffinch/publish/contract"
 	"chaffinch/store"
 	"chaffinch/store/export"
 )
@@ -110,7 +111,8 @@ func TestAlarmsAreWhole(t *testing.T) {
 	}
 }
 
-// Every record that was published is in the lines, once and as it was.
+// Every record that was published is in the lines, once and as it was, and as the
+// schema of its topic says (publish/contract).
 func TestLinesHaveEveryRecord(t *testing.T) {
 	path := stored(t)
 	s, err := store.Open(path, store.Options{ReadOnly: true})
@@ -141,6 +143,9 @@ func TestLinesHaveEveryRecord(t *testing.T) {
 		}
 		if want[l.Key] != l.Record+" "+string(l.Message) {
 			t.Errorf("%s is\n%s\nwant\n%s", l.Key, l.Message, want[l.Key])
+		}
+		if err := contract.Check(l.Record, l.Message); err != nil {
+			t.Errorf("%s is not what its topic promises: %v", l.Key, err)
 		}
 		delete(want, l.Key)
 		seq, err := strconv.ParseUint(strings.SplitN(l.Key, "-", 2)[1], 10, 64)

@@ -75,7 +75,7 @@ func TestWhatCannotBeReadFails(t *testing.T) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"run", "demo", "replay", "survey", "find", "simulate", "check-config", "check-store", "version"} {
+	for _, verb := range []string{"run", "demo", "replay", "survey", "find", "simulate", "losses", "export", "device", "check-config", "check-store", "version"} {
 		r := chaffinch(nil, verb, "--help")
 		if r.code != exitDone || !strings.Contains(r.out, "Examples:\n  chaffinch "+verb) {
 			t.Errorf("%s --help: code %d\n%s", verb, r.code, r.out)
@@ -93,5 +93,44 @@ func TestTheDefaultConfigurationIsGood(t *testing.T) {
 func TestVersion(t *testing.T) {
 	if r := chaffinch(nil, "version"); r.code != exitDone || !strings.HasPrefix(r.out, "chaffinch ") {
 		t.Errorf("%+v", r)
+	}
+}
+
+func TestDevicesAreAddedListedAndForgotten(t *testing.T) {
+	folder := t.TempDir()
+	path := filepath.Join(folder, "chaffinch.toml")
+	if err := os.WriteFile(path, []byte("[store]\npath = \""+filepath.Join(folder, "chaffinch.db")+"\"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	device := func(args ...string) result {
+		return chaffinch(nil, append([]string{"device", "--config", path}, args...)...)
+	}
+	added := device("add", "tablet", "--role", "answer")
+	if added.code != exitDone || !strings.Contains(added.out, "username tablet\npassword ") {
+		t.Fatalf("add: %+v", added)
+	}
+	_, rest, _ := strings.Cut(added.out, "password ")
+	password, _, _ := strings.Cut(rest, "\n")
+	kept, err := os.ReadFile(filepath.Join(folder, "devices"))
+	if err != nil || bytes.Contains(kept, []byte(password)) {
+		t.Errorf("the file holds the password, or is not there: %v", err)
+	}
+	if info, err := os.Stat(filepath.Join(folder, "devices")); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("others can read the file: %v %v", info.Mode(), err)
+	}
+	if r := device("add", "tablet"); r.code != exitFailed || !strings.Contains(r.err, "already") {
+		t.Errorf("a second one of the name: %+v", r)
+	}
+	if r := device("add", "x", "--role", "owner"); r.code != exitUsage {
+		t.Errorf("a role that there is not: %+v", r)
+	}
+	if r := device("list"); r.out != "answer   tablet\n" {
+		t.Errorf("list: %q", r.out)
+	}
+	if r := device("forget", "tablet"); r.code != exitDone {
+		t.Errorf("forget: %+v", r)
+	}
+	if r := device("forget", "tablet"); r.code != exitFailed {
+		t.Errorf("forget again: %+v", r)
 	}
 }

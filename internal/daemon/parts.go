@@ -1,10 +1,7 @@
 package daemon
 
 import (
-	"bufio"
 	"context"
-	"errors"
-	"os"
 
 	"chaffinch/publish"
 	"chaffinch/publish/mqtt"
@@ -60,24 +57,16 @@ func (d *Daemon) makePublishers(topics publish.Topics) {
 }
 
 // credentialsFile holds the names and hashed passwords of the devices that may
-// use the broker inside. It is not there until a device has been paired.
+// use the broker inside. It is not there until a device has been added.
 const credentialsFile = "devices"
 
 func (d *Daemon) credentials() []mqtt.Credential {
-	path := d.o.Config.Store.Beside(credentialsFile)
-	file, err := os.Open(path)
-	if errors.Is(err, os.ErrNotExist) {
+	all, err := Devices(d.o.Config)
+	if err != nil {
+		d.log.Error("no device can log in", "file", d.o.Config.Store.Beside(credentialsFile), "error", err)
 		return nil
 	}
-	if err == nil {
-		defer file.Close()
-		var all []mqtt.Credential
-		if all, err = mqtt.ReadCredentials(bufio.NewReader(file)); err == nil {
-			return all
-		}
-	}
-	d.log.Error("no device can log in", "file", path, "error", err)
-	return nil
+	return all
 }
 
 // retained is what the broker inside must hold when it starts.

@@ -122,7 +122,7 @@ func (b *Broker) start() error {
 		anonymous = Look
 	} else if len(b.opts.Credentials) == 0 {
 		return &problem.Problem{Key: "mqtt.listen", What: fmt.Sprintf("%q can be reached from other devices, and no device has a credential", b.opts.Listen),
-			Try: "pair a device first, or listen on 127.0.0.1:1883"}
+			Try: "name one: chaffinch device add NAME, or listen on 127.0.0.1:1883"}
 	}
 	ln, err := net.Listen("tcp", b.opts.Listen)
 	if err != nil {

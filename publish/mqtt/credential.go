@@ -80,7 +80,7 @@ func ReadCredentials(r io.Reader) ([]Credential, error) {
 		c, ok := parseCredential(line)
 		if !ok || seen[c.Name] {
 			return nil, &problem.Problem{What: fmt.Sprintf("line %d of the credentials cannot be used", n),
-				Try: "remove it and pair the device again"}
+				Try: "remove it and add the device again"}
 		}
 		seen[c.Name] = true
 		all = append(all, c)

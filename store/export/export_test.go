@@ -42,8 +42,8 @@ func TestTableEqualsTheSamplesOfTheRun(t *testing.T) {
 		of[line[:strings.IndexByte(line, ',')]] = line
 	}
 	got := lines(written(t, open(t, stored(t)), "csv", export.Part{}))
-	if len(got) < 7000 {
-		t.Fatalf("%d rows of two hours", len(got))
+	if len(got) < int(3500*hours()) {
+		t.Fatalf("%d rows of %v hours", len(got), hours())
 	}
 	for i, line := range got {
 		fields := strings.Split(strings.TrimSuffix(line, "\r"), ",")
@@ -106,8 +106,8 @@ func TestAlarmsAreWhole(t *testing.T) {
 		}
 		seen[e.ID] = true
 	}
-	if len(seen) < 5 {
-		t.Errorf("%d alarms in two hours of troubles", len(seen))
+	if len(seen) < int(2.5*hours()) {
+		t.Errorf("%d alarms in %v hours of troubles", len(seen), hours())
 	}
 }
 

@@ -20,13 +20,21 @@ import (
 	"chaffinch/store/export"
 )
 
-// harvest is a make-believe harvest of two hours as the program itself stored it,
-// and the samples that the same run wrote.
+// hours is how long the harvest is: shorter under the race detector.
+func hours() float64 {
+	if testing.Short() {
+		return 0.7
+	}
+	return 2
+}
+
+// harvest is a make-believe harvest as the program itself stored it, and the
+// samples that the same run wrote.
 var harvest = sync.OnceValues(func() (file, samples []byte) {
 	folder, err := os.MkdirTemp("", "export")
 	check(err)
 	defer os.RemoveAll(folder)
-	scenario := virtual.Random(3, 2)
+	scenario := virtual.Random(3, hours())
 	toml := filepath.Join(folder, "combine.toml")
 	check(os.WriteFile(toml, []byte(virtual.ConfigText(scenario)), 0o600))
 	cfg, wrong := config.Load(toml)

@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"chaffinch/canbus/processdata"
+	"chaffinch/canbus/signal"
+	"chaffinch/detect/machine"
 	"chaffinch/detect/shift"
 )
 
@@ -22,7 +24,8 @@ import (
 // Each record has a date, in UTC. Rows without one are left out, and a comment in
 // TASKDATA.XML says how many; where no clock could be trusted a task has neither
 // times nor totals, for the standard ties totals to a time. Estimated grain is not
-// given as measured: it is left out, with a comment.
+// given as measured: where grain flow was known in less than 95 % of cutting the
+// mass is left out; a comment tells of any estimate.
 func ISOXML(ctx context.Context, w io.Writer, s *Source, p Part) error {
 	if _, _, err := s.bounds(p); err != nil {
 		return err
@@ -60,6 +63,8 @@ type taskFile struct {
 	nFields int
 	nTasks  int
 	nLogs   int
+	// Rows of cutting of the shift, and those of them with a grain flow.
+	cutting, measured int
 }
 
 // taskName is the NAME under which the machine stands (ISO 11783-5): arbitrary
@@ -87,6 +92,7 @@ func (f *taskFile) shift(ctx context.Context, s *Source, p Part, one *Shift) err
 	if sum.Machine != "" {
 		f.machine = sum.Machine
 	}
+	f.cutting, f.measured = 0, 0
 	logs := timeLogs{source: s, zip: f.zip, number: f.nLogs}
 	for row, err := range s.Rows(Part{Shift: one.Number, From: p.From, Before: p.Before}) {
 		if err != nil {
@@ -94,6 +100,12 @@ func (f *taskFile) shift(ctx context.Context, s *Source, p Part, one *Shift) err
 		}
 		if ctx.Err() != nil {
 			return ctx.Err()
+		}
+		if row.Activity == machine.Cutting {
+			f.cutting++
+			if _, ok := row.Value(signal.GrainFlow.ID); ok {
+				f.measured++
+			}
 		}
 		if err := logs.add(row); err != nil {
 			return err
@@ -142,7 +154,7 @@ func (f *taskFile) task(s *Source, one *Shift, logs *timeLogs, field string) {
 	case !one.Over():
 		comment(b, "The shift is not over, or its end is not known: there are no totals")
 	default:
-		writeTotals(b, *began, *ended, &sum.Total)
+		writeTotals(b, *began, *ended, &sum.Total, f.measured*100 >= f.cutting*95)
 	}
 	if logs.undated > 0 {
 		comment(b, fmt.Sprintf("%d seconds are left out for want of a date", logs.undated))
@@ -157,8 +169,9 @@ func (f *taskFile) task(s *Source, one *Shift, logs *timeLogs, field string) {
 	b.WriteString("  </TSK>\n")
 }
 
-// writeTotals writes the totals of a shift that is over.
-func writeTotals(b *strings.Builder, began, ended string, t *shift.Totals) {
+// writeTotals writes the totals of a shift that is over. Measured tells whether
+// the grain was, but for little.
+func writeTotals(b *strings.Builder, began, ended string, t *shift.Totals, measured bool) {
 	fmt.Fprintf(b, `    <TIM A="%s" B="%s" D="4">`+"\n", began, ended)
 	total := func(ddi uint16, a *shift.Amount, scale float64) {
 		if a != nil {
@@ -167,7 +180,7 @@ func writeTotals(b *strings.Builder, began, ended string, t *shift.Totals) {
 	}
 	seconds := func(v float64) *shift.Amount { return &shift.Amount{Value: v} }
 	grain := t.GrainT
-	if grain != nil && grain.Estimated {
+	if grain != nil && grain.Estimated && !measured {
 		grain = nil
 	}
 	total(totalArea, t.AreaHa, 1e4)
@@ -179,7 +192,10 @@ func writeTotals(b *strings.Builder, began, ended string, t *shift.Totals) {
 	total(totalFuel, t.FuelL, 1e3)
 	total(averageMoisture, t.MoisturePct, 1e4)
 	b.WriteString("    </TIM>\n")
-	if t.GrainT != nil && grain == nil {
+	switch {
+	case grain != nil && grain.Estimated:
+		comment(b, "A little of the grain was estimated: "+grain.Basis)
+	case grain == nil && t.GrainT != nil:
 		comment(b, "The grain was estimated and is left out: "+t.GrainT.Basis)
 	}
 }
@@ -230,13 +246,13 @@ var totalDDIs = [...]uint16{totalMass, totalArea, effectiveDistance, effectiveTi
 
 // writeDevice writes the machine as a device with three elements and all values
 // that a log may have.
-func writeDevice(b *strings.Builder, machine, name string) {
-	if machine == "" {
-		machine = "Combine"
+func writeDevice(b *strings.Builder, called, name string) {
+	if called == "" {
+		called = "Combine"
 	}
 	// F and G are the labels with their bytes in reverse: CHAFF01, and English with
 	// metric units.
-	fmt.Fprintf(b, `  <DVC A="DVC1" B="%s" C="1" D="%s" E="1" F="31304646414843" G="FF555500506E65">`+"\n", short(machine), name)
+	fmt.Fprintf(b, `  <DVC A="DVC1" B="%s" C="1" D="%s" E="1" F="31304646414843" G="FF555500506E65">`+"\n", short(called), name)
 	refs := map[string]string{}
 	var data strings.Builder
 	object := 100

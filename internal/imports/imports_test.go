@@ -65,9 +65,9 @@ var doors = map[string][]string{
 	"golang.org/x/sync":                   {"internal/daemon"},
 	"github.com/spf13/cobra":              {"cmd/chaffinch"},
 	"github.com/schollz/progressbar":      {"cmd/chaffinch"},
-	"github.com/chromedp":                 {"internal/phonetest"},  // a browser, in tests only
-	"github.com/pb33f/jsonschema":         {"publish/contract"},    // JSON Schema, in tests only
-	"github.com/nats-io":                  {"internal/uplinktest"}, // a broker of many computers, in tests only
+	"github.com/chromedp":                 {"internal/phonetest", "internal/latency"}, // a browser, in tests only
+	"github.com/pb33f/jsonschema":         {"publish/contract"},                       // JSON Schema, in tests only
+	"github.com/nats-io":                  {"internal/uplinktest"},                    // a broker of many computers, in tests only
 }
 
 type listed struct {
@@ -121,7 +121,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest"}
+var testOnly = []string{"publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest", "internal/latency"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {

@@ -150,7 +150,7 @@ func TestManyMachinesToOneBroker(t *testing.T) {
 	if lost := total - sum.here; lost > machines || lost != holes || sum.late > 0 {
 		t.Errorf("killed: %+v of %d, %d are missing by their sequence", sum, total, holes)
 	}
-	// A machine with another one's user: its last will is refused, and so is it.
+	// A machine with another one's user: its connection ends at the first message.
 	wrong := newMachine(t, "combine-99", dir, s.server("combine-1"))
 	wrong.tells(t)
 	waitFor(t, 10*time.Second, "it is turned away", func() bool { return wrong.uplink.Health().Err != nil })

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"chaffinch/detect"
 	"chaffinch/internal/outside"
 	"chaffinch/internal/problem"
 	"chaffinch/publish/contract"
@@ -233,5 +234,75 @@ func TestAnExportThatBreaksOff(t *testing.T) {
 	var told *problem.Problem
 	if _, err := export.Open(filepath.Join(t.TempDir(), "none.db")); !errors.As(err, &told) || told.Try == "" {
 		t.Error(err)
+	}
+}
+
+// Of a shift that goes on no totals are told, and nothing names its bytes.
+func TestAShiftThatGoesOn(t *testing.T) {
+	from, err := store.Open(stored(t), store.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	began, _, err := from.Read(store.Shift, store.Key{}, 1)
+	if err != nil || len(began) != 1 {
+		t.Fatal(err, began)
+	}
+	if err := from.Close(); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "open.db")
+	to, err := store.Open(path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	began[0].Key = store.Key{}
+	if err := errors.Join(to.Append(began), to.Close()); err != nil {
+		t.Fatal(err)
+	}
+	src := open(t, path)
+	if src.Shifts()[0].Over() || src.Tag(export.Part{Shift: 1}, "v1") != "" {
+		t.Error("it is over")
+	}
+	if text := string(written(t, src, "geojson", export.Part{Shift: 1})); !strings.Contains(text, `"over":false,"area_ha":null,`) || !strings.Contains(text, `"cutting_s":null,"field_s":null,"summary":null`) {
+		t.Error(text)
+	}
+}
+
+// The tag of a shift that is over stays while its bytes do, and is another for
+// another version or store.
+func TestTagsNameBytes(t *testing.T) {
+	path, part := stored(t), export.Part{Shift: 1}
+	tag := func() string {
+		t.Helper()
+		src, err := export.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer src.Close()
+		return src.Tag(part, "v1")
+	}
+	first := tag()
+	src := open(t, stored(t))
+	if first == "" || src.Tag(part, "v1") != first {
+		t.Errorf("%q, then %q", first, src.Tag(part, "v1"))
+	}
+	for name, other := range map[string]string{"another version": src.Tag(part, "v2"), "another store, without dates": undated(t).Tag(part, "v1")} {
+		if other == first || other == "" {
+			t.Errorf("%s: the same tag", name)
+		}
+	}
+	if src.Tag(export.Part{}, "v1") != "" || src.Tag(export.Part{Shift: 1, From: time.Unix(1, 0)}, "v1") != "" {
+		t.Error("what may grow has a tag")
+	}
+	// A later run, with more records and its own clock, changes nothing of it.
+	s, err := store.Open(path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(s.AppendWall(store.Wall{Time: time.Now(), Source: store.GNSSTime}), s.Append([]store.Record{{Kind: store.Note, ID: "x", Phase: detect.Ended, Payload: []byte("{}")}}), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if tag() != first {
+		t.Error("a later run changed the tag")
 	}
 }

@@ -130,8 +130,8 @@ type totals struct {
 	YieldTHa       *float64 `json:"yield_t_ha"`
 	FuelL          *float64 `json:"fuel_l"`
 	MoisturePct    *float64 `json:"moisture_pct"`
-	CuttingS       float64  `json:"cutting_s"`
-	FieldS         float64  `json:"field_s"`
+	CuttingS       *float64 `json:"cutting_s"`
+	FieldS         *float64 `json:"field_s"`
 }
 
 func totalsOf(t *shift.Totals) totals {
@@ -142,7 +142,7 @@ func totalsOf(t *shift.Totals) totals {
 		return &a.Value
 	}
 	out := totals{AreaHa: value(t.AreaHa), GrainT: value(t.GrainT), YieldTHa: value(t.YieldTHa), FuelL: value(t.FuelL), MoisturePct: value(t.MoisturePct),
-		CuttingS: t.Times.CuttingS, FieldS: t.Times.FieldS}
+		CuttingS: &t.Times.CuttingS, FieldS: &t.Times.FieldS}
 	if t.AreaHa != nil {
 		out.AreaEstimated = &t.AreaHa.Estimated
 	}
@@ -152,9 +152,17 @@ func totalsOf(t *shift.Totals) totals {
 	return out
 }
 
+// shiftFeatures writes a shift and its fields. Of one that is not over the totals
+// are not known: its record is that of its beginning.
 func (s *Source) shiftFeatures(out *features, one *Shift) {
 	sum := &one.Told.Shift
 	clock := s.clockOf(sum.Began)
+	var ended *string
+	var whole *shift.Summary
+	var all totals
+	if one.Over() {
+		ended, whole, all = s.when(sum.Ended), sum, totalsOf(&sum.Total)
+	}
 	out.add(nil, struct {
 		Kind    string  `json:"kind"`
 		Number  uint32  `json:"number"`
@@ -166,7 +174,7 @@ func (s *Source) shiftFeatures(out *features, one *Shift) {
 		totals
 		Summary *shift.Summary `json:"summary"`
 		Clock   string         `json:"clock"`
-	}{"shift", sum.Number, sum.Machine, sum.Crop, s.when(sum.Began), s.when(sum.Ended), sum.Over, totalsOf(&sum.Total), sum, clock})
+	}{"shift", sum.Number, sum.Machine, sum.Crop, s.when(sum.Began), ended, one.Over(), all, whole, clock})
 	for i := range sum.Fields {
 		f := &sum.Fields[i]
 		out.add(bounds(f), struct {

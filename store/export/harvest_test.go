@@ -30,11 +30,13 @@ func hours() float64 {
 
 // harvest is a make-believe harvest as the program itself stored it, and the
 // samples that the same run wrote.
-var harvest = sync.OnceValues(func() (file, samples []byte) {
+var harvest = sync.OnceValues(func() (file, samples []byte) { return recorded(virtual.Random(3, hours())) })
+
+// recorded runs a make-believe harvest through the program into a store.
+func recorded(scenario virtual.Scenario) (file, samples []byte) {
 	folder, err := os.MkdirTemp("", "export")
 	check(err)
 	defer os.RemoveAll(folder)
-	scenario := virtual.Random(3, hours())
 	toml := filepath.Join(folder, "combine.toml")
 	check(os.WriteFile(toml, []byte(virtual.ConfigText(scenario)), 0o600))
 	cfg, wrong := config.Load(toml)
@@ -62,7 +64,7 @@ var harvest = sync.OnceValues(func() (file, samples []byte) {
 	file, err = os.ReadFile(path)
 	check(err)
 	return file, table.Bytes()
-})
+}
 
 func check(err error) {
 	if err != nil {

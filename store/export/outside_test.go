@@ -21,6 +21,7 @@ import (
 
 	"chaffinch/canbus/processdata"
 	"chaffinch/canbus/signal"
+	"chaffinch/canbus/virtual"
 	"chaffinch/internal/outside"
 	"chaffinch/store/export"
 
@@ -293,6 +294,31 @@ func TestTaskDataWithoutDates(t *testing.T) {
 	}
 	if got := read(t, data); len(got.Tasks) != 1 || len(got.Tasks[0].Logs)+len(got.Tasks[0].Totals) != 0 {
 		t.Errorf("%+v", got)
+	}
+}
+
+// Grain that was estimated is not given as if it had been weighed: a machine that
+// tells nothing of its own.
+func TestTaskDataWithoutGrainFlow(t *testing.T) {
+	scenario := virtual.Random(3, 0.5)
+	scenario.Signals = "bare"
+	file, _ := recorded(scenario)
+	src := open(t, write(t, "store.db", file))
+	if grain := src.Shifts()[0].Told.Shift.Total.GrainT; grain == nil || !grain.Estimated {
+		t.Fatalf("grain is %+v", grain)
+	}
+	data := written(t, src, "isoxml", export.Part{})
+	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	xml, err := z.Open("TASKDATA/TASKDATA.XML")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := io.ReadAll(xml)
+	if err != nil || strings.Contains(string(text), `DLV A="005A"`) || !strings.Contains(string(text), "The grain was estimated and is left out") {
+		t.Errorf("%v %s", err, text)
 	}
 }
 

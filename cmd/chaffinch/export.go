@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/http"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -27,6 +26,7 @@ type exportFlags struct {
 	all           bool
 	after, before string
 	code, tokens  string
+	certificate   string
 }
 
 func exportVerb(s streams) *cobra.Command {
@@ -62,6 +62,7 @@ With csv and --out the alerts are written beside, as NAME.events.csv.`,
 	cmd.Flags().StringVar(&f.before, "before", "", "only before this date; only with --store")
 	cmd.Flags().StringVar(&f.out, "out", "", `where it goes (default: standard output; with --from a file of the shift's name)`)
 	cmd.Flags().StringVar(&f.code, "code", "", "digits that the program shows, to pair this computer once; only with --from")
+	cmd.Flags().StringVar(&f.certificate, "certificate-sha256", "", "with https: take this certificate alone; the program's log shows it")
 	cmd.Flags().StringVar(&f.tokens, "tokens", "", "file with what pairing gave (default: in the user's configuration folder)")
 	return cmd
 }
@@ -100,8 +101,8 @@ func exportRun(ctx context.Context, s streams, f exportFlags) error {
 		return usageError{errors.New("give either --store with a file or --from with an address")}
 	case f.from != "" && (f.all || f.after != "" || f.before != ""):
 		return usageError{errors.New("--from fetches one shift: --all, --after and --before need --store")}
-	case f.store != "" && (f.code != "" || f.tokens != ""):
-		return usageError{errors.New("--code and --tokens are for --from")}
+	case f.store != "" && (f.code != "" || f.tokens != "" || f.certificate != ""):
+		return usageError{errors.New("--code, --tokens and --certificate-sha256 are for --from")}
 	case f.all && f.shift != 0:
 		return usageError{errors.New("give either --all or --shift")}
 	}
@@ -187,12 +188,16 @@ func exportFrom(ctx context.Context, s streams, f exportFlags, form *export.Form
 	if err := fetch.Check(f.from); err != nil {
 		return usageError{err}
 	}
+	client, err := fetch.Pinned(f.certificate)
+	if err != nil {
+		return usageError{err}
+	}
 	base := strings.TrimRight(f.from, "/")
 	tokens, err := fetch.OpenTokens(f.tokens)
 	if err != nil {
 		return err
 	}
-	c := &fetch.Client{Base: base, Token: tokens.Of(base), HTTP: &http.Client{}, Say: func(text string) { fmt.Fprintln(s.err, text) }}
+	c := &fetch.Client{Base: base, Token: tokens.Of(base), HTTP: client, Say: func(text string) { fmt.Fprintln(s.err, text) }}
 	if f.code != "" {
 		host, _ := os.Hostname()
 		token, err := c.Pair(ctx, f.code, "export on "+host)

@@ -7,9 +7,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -103,6 +105,7 @@ func TestExportRefuses(t *testing.T) {
 		{[]string{"--format", "csv", "--store", none, "--all", "--shift", "2"}, exitUsage, "--all or --shift"},
 		{[]string{"--format", "csv", "--store", none, "--code", "123456"}, exitUsage, "are for --from"},
 		{[]string{"--format", "csv", "--from", "192.168.7.1:8080"}, exitUsage, "is no address"},
+		{[]string{"--format", "csv", "--from", "https://127.0.0.1:1", "--certificate-sha256", "12:34"}, exitUsage, "is no SHA-256"},
 		{[]string{"--format", "csv", "--from", "http://127.0.0.1:1", "--all"}, exitUsage, "need --store"},
 	} {
 		r := chaffinch(nil, append([]string{"export"}, c.args...)...)
@@ -114,13 +117,18 @@ func TestExportRefuses(t *testing.T) {
 
 // served is a page on a store in use, with a code to pair with.
 func served(t *testing.T, s *store.Store) (address, code string) {
+	return servedAs(t, s, "", nil)
+}
+
+// servedAs is a page with a way of encryption and a log.
+func servedAs(t *testing.T, s *store.Store, how string, log *slog.Logger) (address, code string) {
 	t.Helper()
 	codes := make(chan phone.Code, 1)
 	page, err := phone.New(phone.Options{
-		Settings: phone.Settings{Listen: "127.0.0.1:0"}, Board: publish.NewBoard(publish.NewTopics("west-2"), publish.Clock{}),
+		Settings: phone.Settings{Listen: "127.0.0.1:0", TLS: how}, Board: publish.NewBoard(publish.NewTopics("west-2"), publish.Clock{}),
 		Submit: func(context.Context, publish.Input) (publish.Reply, error) { return publish.Reply{}, nil },
 		Keep:   phone.Keep{Load: func(string) ([]byte, error) { return nil, nil }, Save: func(string, []byte) error { return nil }},
-		Show:   func(c phone.Code) { codes <- c }, Downloads: phone.Exports(func() *store.Store { return s }, "v0", export.Formats()),
+		Log:    log, Show: func(c phone.Code) { codes <- c }, Downloads: phone.Exports(func() *store.Store { return s }, "v0", export.Formats()),
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -273,10 +281,12 @@ func TestExportGoesOnWithAPart(t *testing.T) {
 		through, broken := shaky(t, address, 20_000)
 		pairAs(t, tokens, address, through)
 		go func() {
-			for broken.Load() == 0 {
-				time.Sleep(time.Millisecond)
+			defer cancel()
+			for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
+				if info, err := os.Stat(out + ".part"); err == nil && info.Size() > 0 && broken.Load() > 0 {
+					return
+				}
 			}
-			cancel()
 		}()
 		var errs bytes.Buffer
 		if code := run(ctx, []string{"export", "--from", "http://" + through, "--format", "csv", "--tokens", tokens, "--out", out}, streams{strings.NewReader(""), io.Discard, &errs}); code != exitFailed {
@@ -318,5 +328,44 @@ func pairAs(t *testing.T, tokens, from, to string) {
 	}
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Over TLS with the program's own certificate it fetches by the fingerprint that
+// the log shows, and from nobody else.
+func TestExportKnowsTheCertificate(t *testing.T) {
+	path, _ := harvestStore(t, "0.2")
+	want := chaffinch(nil, "export", "--store", path, "--format", "events").out
+	live, err := store.Open(path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer live.Close()
+	log := filepath.Join(t.TempDir(), "log")
+	file, err := os.Create(log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	address, code := servedAs(t, live, phone.TLSGenerated, slog.New(slog.NewTextHandler(file, nil)))
+	told, err := os.ReadFile(log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := regexp.MustCompile(`certificate_sha256="?([0-9A-Fa-f: ]+)`).FindStringSubmatch(string(told))
+	if m == nil {
+		t.Fatal(string(told))
+	}
+	get := func(fingerprint string) result {
+		return chaffinch(nil, "export", "--from", "https://"+address, "--format", "events", "--out", "-", "--code", code,
+			"--tokens", filepath.Join(t.TempDir(), "tokens.json"), "--certificate-sha256", fingerprint)
+	}
+	for fingerprint, says := range map[string]string{strings.Repeat("ab", 32): "another certificate", "": "certificate"} {
+		if r := get(fingerprint); r.code != exitFailed || !strings.Contains(r.err, says) {
+			t.Errorf("%q: %+v", fingerprint, r)
+		}
+	}
+	if r := get(m[1]); r.code != exitDone || r.out != want {
+		t.Errorf("%+v", r)
 	}
 }

@@ -94,6 +94,15 @@ func eventPoint(e *Event) *geometry {
 	return &geometry{"Point", place2{*e.Longitude, *e.Latitude}}
 }
 
+// orNil is a date as text, or nil.
+func orNil(t *time.Time) *string {
+	if t == nil {
+		return nil
+	}
+	text := date(t)
+	return &text
+}
+
 func eventProperties(e *Event) any {
 	type properties struct {
 		Kind      string             `json:"kind"`
@@ -103,9 +112,9 @@ func eventProperties(e *Event) any {
 		Priority  string             `json:"priority"`
 		Activity  string             `json:"activity"`
 		Text      string             `json:"text"`
-		Began     *time.Time         `json:"began"`
-		Raised    *time.Time         `json:"raised"`
-		Ended     *time.Time         `json:"ended"`
+		Began     *string            `json:"began"`
+		Raised    *string            `json:"raised"`
+		Ended     *string            `json:"ended"`
 		DurationS *float64           `json:"duration_s"`
 		Signal    *string            `json:"signal"`
 		Peak      *float64           `json:"peak"`
@@ -113,7 +122,7 @@ func eventProperties(e *Event) any {
 		Evidence  map[string]float64 `json:"evidence"`
 		Clock     string             `json:"clock"`
 	}
-	out := properties{"alert", e.ID, e.Kind, e.Subject, e.Priority, e.Activity, e.Text, e.Began, e.Raised, e.Ended, e.DurationS, e.Signal, nil, nil, e.Evidence, clock(&e.First)}
+	out := properties{"alert", e.ID, e.Kind, e.Subject, e.Priority, e.Activity, e.Text, orNil(e.Began), orNil(e.Raised), orNil(e.Ended), e.DurationS, e.Signal, nil, nil, e.Evidence, clock(&e.First)}
 	if e.Peak != nil {
 		out.Peak, out.PeakUnit = &e.Peak.Value, &e.Peak.Unit
 	}

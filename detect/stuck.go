@@ -110,13 +110,13 @@ func (r *stuck) follow(i int, s *machine.State, working bool) {
 		case !run.known || v != run.value:
 			if run.known && working {
 				run.count++
-				if long := s.Now.Sub(run.since); long < r.set.For.get() {
+				if long := s.Now.Sub(run.since); long < r.set.For.get() && !atEnd(p.id, run.value) {
 					run.longest = max(run.longest, long)
 				}
 			}
 			*run = sameRun{value: v, since: s.Now, known: true, longest: run.longest, count: run.count}
 		case !working && r.slots[p.id].phase == quiet:
-			run.since, run.moved = s.Now, false // time out of work does not count
+			run.since = run.since.Add(machine.Period) // time out of work does not count
 		}
 	}
 	if !run.known || run.since == s.Now {
@@ -144,11 +144,10 @@ func (r *stuck) settle(id signal.ID, s *machine.State, d *desk, working bool) {
 	long := s.Now.Sub(run.since)
 	limit := max(r.set.For.get(), stuckRuns*run.longest)
 	f := finding{verdict: clear, priority: Low, value: long.Seconds(), unit: "s", began: run.since}
-	switch info := id.Info(); {
+	switch {
 	case a.phase != quiet && run.value == r.valueHeld(a):
 		f.verdict = met
-	case info.Unit == "%" && (run.value <= info.Min || run.value >= info.Max-0.5):
-		// at the end of its range a level may stand for long
+	case atEnd(id, run.value):
 	case working && long >= limit && run.moved && run.count >= leastChanges:
 		f.verdict, f.ready = met, true
 	}
@@ -158,6 +157,13 @@ func (r *stuck) settle(id signal.ID, s *machine.State, d *desk, working bool) {
 	if a.phase != quiet {
 		d.stuck |= 1 << id
 	}
+}
+
+// atEnd tells whether a level is at the end of its range, where it may stand for
+// long.
+func atEnd(id signal.ID, v float64) bool {
+	info := id.Info()
+	return info.Unit == "%" && (v <= info.Min || v >= info.Max-0.5)
 }
 
 // valueHeld is the value at which a signal is stuck.

@@ -26,7 +26,7 @@ type Case struct {
 // Seeds that alarms may be tuned on, and those that only reports may use.
 const (
 	TuneFrom, TuneTo = 1, 400
-	HeldFrom, HeldTo = 10001, 10300
+	HeldFrom, HeldTo = 11001, 11300
 )
 
 // Suite is a fixed list of harvests: machine, crop, field, habits and trouble

@@ -27,7 +27,7 @@ func (c *Client) Get(ctx context.Context, name, path string) error {
 	part := path + ".part"
 	for failed := 0; ; {
 		before := size(part)
-		err := c.attempt(ctx, name, part)
+		err := c.patiently(ctx, name, part)
 		if err == nil {
 			return finish(part, path)
 		}
@@ -70,16 +70,25 @@ func readPart(part string) (of partOf) {
 	return of
 }
 
-// attempt fetches what is missing of a part.
-func (c *Client) attempt(ctx context.Context, name, part string) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
+// patiently is an attempt that ends when nothing comes for too long.
+func (c *Client) patiently(ctx context.Context, name, part string) error {
 	patience := c.Patience
 	if patience == 0 {
 		patience = 30 * time.Second
 	}
+	within, cancel := context.WithCancel(ctx)
+	defer cancel()
 	watch := time.AfterFunc(patience, cancel)
 	defer watch.Stop()
+	err := c.attempt(within, name, part, &watched{watch: watch, patience: patience})
+	if err != nil && within.Err() != nil && ctx.Err() == nil {
+		return fmt.Errorf("nothing came for %s", patience)
+	}
+	return err
+}
+
+// attempt fetches what is missing of a part; what comes is read through body.
+func (c *Client) attempt(ctx context.Context, name, part string, body *watched) error {
 	of, have := readPart(part), size(part)
 	headers := map[string]string{"Accept-Encoding": "gzip"}
 	if of.tag != "" && have > 0 {
@@ -118,7 +127,8 @@ func (c *Client) attempt(ctx context.Context, name, part string) error {
 	if err != nil {
 		return err
 	}
-	_, err = io.Copy(file, &watched{answer.Body, watch, patience})
+	body.r = answer.Body
+	_, err = io.Copy(file, body)
 	if err2 := file.Close(); err == nil {
 		err = err2
 	}

@@ -14,6 +14,7 @@ import (
 	"chaffinch/internal/problem"
 	"chaffinch/store/export"
 	"chaffinch/store/export/fetch"
+	"chaffinch/store/export/report"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -68,7 +69,7 @@ With csv and --out the alerts are written beside, as NAME.events.csv.`,
 }
 
 // exportFormats are all there are.
-func exportFormats() []export.Format { return export.Formats() }
+func exportFormats() []export.Format { return append(export.Formats(), report.Format()) }
 
 func formatNames() (names []string) {
 	for _, f := range exportFormats() {

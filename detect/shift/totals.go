@@ -107,14 +107,19 @@ func (t *Totals) area(s *Sums, cutting int64) {
 // is never on it.
 const wellCharted = 0.93
 
+// leastGuess is the percent of cutting from which on grain that was estimated
+// makes the sum an estimate.
+const leastGuess = 0.5
+
 func (t *Totals) grain(s *Sums, cutting int64, r rates) {
 	if s.FlowKnown+s.GuessKnown > 0 || s.FlowT > 0 {
-		a := &Amount{Value: s.FlowT + s.GuessT, Basis: "grain flow", Estimated: s.GuessKnown > 0, KnownPct: part(s.FlowKnown+s.GuessKnown, cutting)}
+		guessed := part(s.GuessKnown, cutting) >= leastGuess && s.GuessKnown > 0
+		a := &Amount{Value: s.FlowT + s.GuessT, Basis: "grain flow", Estimated: guessed, KnownPct: part(s.FlowKnown+s.GuessKnown, cutting)}
 		feed := fmt.Sprintf("feed estimate and a MOG ratio of %g", r.mogRatio)
 		switch {
 		case s.FlowT == 0 && s.FlowKnown == 0:
 			a.Basis = feed
-		case s.GuessKnown > 0:
+		case guessed:
 			a.Basis = fmt.Sprintf("grain flow, and for %.0f %% of cutting %s", part(s.GuessKnown, cutting), feed)
 		}
 		t.GrainT = a

@@ -11,6 +11,7 @@ import (
 	"chaffinch/publish/phone"
 	"chaffinch/store"
 	"chaffinch/store/export"
+	"chaffinch/store/export/report"
 )
 
 // makePhone prepares the page for the phone, if there is to be one.
@@ -27,7 +28,7 @@ func (d *Daemon) makePhone() error {
 		Date:   func() (time.Time, bool) { return d.o.Source.Wall(d.o.Source.Stamp()) },
 		Finder: &phone.Finder{Says: d.finder.says, Found: d.finder.found},
 		Show:   d.o.ShowCode, Log: d.log,
-		Downloads: phone.Exports(d.writer.Store, d.o.Version, export.Formats()),
+		Downloads: phone.Exports(d.writer.Store, d.o.Version, append(export.Formats(), report.Format())),
 	})
 	if err != nil {
 		return fmt.Errorf("daemon: %w", err)

@@ -33,6 +33,7 @@ var order = []string{
 	"store",
 	"store/history",
 	"store/export",
+	"store/export/report",
 	"store/export/fetch",
 	"publish",
 	"publish/contract",
@@ -43,6 +44,7 @@ var order = []string{
 	"internal/core",
 	"internal/score",
 	"internal/coaching",
+	"internal/recorded",
 	"internal/survey",
 	"internal/daemon",
 	"internal/phonetest",
@@ -121,7 +123,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest", "internal/latency"}
+var testOnly = []string{"internal/recorded", "publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest", "internal/latency"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {

@@ -72,7 +72,8 @@ func TestTheReportNeedsNothing(t *testing.T) {
 }
 
 func TestTheSameStoreGivesTheSameReport(t *testing.T) {
-	if written(t) != written(t) {
+	first := written(t)
+	if again := written(t); again != first {
 		t.Error("two reports of one store differ")
 	}
 }

@@ -43,13 +43,24 @@ var inputs = map[string]Role{"acknowledge": Answer, "answer": Answer, "check": A
 
 // access are the rules of the broker inside. What no rule allows is denied.
 type access struct {
-	doing bool   // something in the program takes inputs
-	do    string // what stands before the inputs of this machine
+	doing    bool       // something in the program takes inputs
+	do       string     // what stands before the inputs of this machine
+	readable [][]string // the levels of the topics, or filters, that may be read
+}
+
+// newAccess makes the rules for one machine.
+func newAccess(own publish.Topics, doing bool) access {
+	a := access{doing: doing, do: own.Inputs()}
+	for _, topic := range []string{own.Availability(), own.Live(), own.Alerts(), own.Event(), own.Prompt(),
+		own.Verdict(), own.Check(), own.Note(), own.Shift()} {
+		a.readable = append(a.readable, strings.Split(topic, "/"))
+	}
+	return a
 }
 
 // mayRead tells whether a filter or a topic may be read. A filter must name
-// the prefix in full, so that it cannot reach beyond; a wildcard is allowed
-// only after it.
+// the prefix in full, so that it cannot reach beyond, and must be able to match
+// something that may be read. Each message is asked for again by its topic.
 func (a access) mayRead(role Role, filter string) (ok bool, why string) {
 	switch {
 	case role < Look || role >= roleCount:
@@ -57,7 +68,28 @@ func (a access) mayRead(role Role, filter string) (ok bool, why string) {
 	case !strings.HasPrefix(filter, publish.Prefix):
 		return false, "only what begins with " + publish.Prefix + " can be read"
 	}
-	return true, ""
+	levels := strings.Split(filter, "/")
+	for _, r := range a.readable {
+		if meet(levels, r) {
+			return true, ""
+		}
+	}
+	return false, "there is nothing to read"
+}
+
+// meet tells whether some topic matches both filters (MQTT 3.1.1, 4.7.1), given by
+// their levels.
+func meet(a, b []string) bool {
+	for i := 0; ; i++ {
+		switch {
+		case i < len(a) && a[i] == "#", i < len(b) && b[i] == "#":
+			return true
+		case i == len(a) || i == len(b):
+			return len(a) == len(b)
+		case a[i] != b[i] && a[i] != "+" && b[i] != "+":
+			return false
+		}
+	}
 }
 
 // mayWrite tells whether a client may publish on a topic.

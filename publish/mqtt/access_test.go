@@ -7,7 +7,7 @@ import (
 
 func TestRulesDenyWhatTheyDoNotMention(t *testing.T) {
 	const read, write = false, true
-	rules := access{doing: true, do: topics.Inputs()}
+	rules := newAccess(topics, true)
 	tests := []struct {
 		role  Role
 		write bool
@@ -16,7 +16,20 @@ func TestRulesDenyWhatTheyDoNotMention(t *testing.T) {
 	}{
 		{Look, read, "chaffinch/v1/#", true},
 		{Look, read, "chaffinch/v1/w/alert/+", true},
-		{Look, read, "chaffinch/v1/other/live", true},
+		{Look, read, "chaffinch/v1/w/alert", true}, // alert/# matches it (MQTT 3.1.1, 4.7.1.2)
+		{Look, read, "chaffinch/v1/w/alert/signal-silent/rotor-speed-rpm", true},
+		{Look, read, "chaffinch/v1/+/live", true},
+		{Look, read, "chaffinch/v1/w/+", true},
+		{Look, read, "chaffinch/v1/+/+", true},
+		{Look, read, "chaffinch/v1/w/live/#", true}, // matches live itself
+		{Look, read, "chaffinch/v1/other/live", false},
+		{Look, read, "chaffinch/v1/other/#", false},
+		{Look, read, "chaffinch/v1/w", false},
+		{Look, read, "chaffinch/v1/+", false},
+		{Look, read, "chaffinch/v1/w/live/+", false},
+		{Look, read, "chaffinch/v1/w/unheard-of", false},
+		{Look, read, "chaffinch/v1/w/do/answer", false},
+		{SetUp, read, "chaffinch/v1/w/do/#", false},
 		{Look, read, "#", false},
 		{Look, read, "+/v1/#", false},
 		{Look, read, "chaffinch/#", false},
@@ -57,8 +70,22 @@ func TestRulesDenyWhatTheyDoNotMention(t *testing.T) {
 			t.Errorf("%s, write %v, %q: %v (%s), want %v", test.role, test.write, test.topic, ok, why, test.want)
 		}
 	}
-	if ok, why := (access{do: topics.Inputs()}).mayWrite(SetUp, topics.Inputs()+"setup"); ok || why != "nothing here takes inputs" {
+	if ok, why := newAccess(topics, false).mayWrite(SetUp, topics.Inputs()+"setup"); ok || why != "nothing here takes inputs" {
 		t.Errorf("an input that nothing takes: %v (%s)", ok, why)
+	}
+}
+
+// Whatever the program publishes can be read by who may look.
+func TestAllTopicsCanBeRead(t *testing.T) {
+	rules := newAccess(topics, false)
+	for _, topic := range []string{topics.Availability(), topics.Live(), topics.Event(), topics.Prompt(), topics.Verdict(), topics.Check(), topics.Note(),
+		topics.Shift(), topics.Alert("feed-drop", ""), topics.Alert("signal-silent", "rotor_speed_rpm")} {
+		if ok, why := rules.mayRead(Look, topic); !ok {
+			t.Errorf("%s: %s", topic, why)
+		}
+		if ok, _ := rules.mayWrite(SetUp, topic); ok {
+			t.Errorf("%s can be written", topic)
+		}
 	}
 }
 

@@ -134,7 +134,7 @@ func (b *Broker) start() error {
 		SysTopicResendInterval: 60,
 	})
 	hook := &gate{
-		rules:       access{doing: b.opts.Submit != nil, do: b.opts.Topics.Inputs()},
+		rules:       newAccess(b.opts.Topics, b.opts.Submit != nil),
 		submit:      b.opts.Submit,
 		credentials: b.opts.Credentials, anonymous: anonymous, log: b.log, guests: map[net.Conn]*guest{},
 		refuse: func(cl *mochi.Client, why packets.Code) { _ = server.SendConnack(cl, why, false, nil) },

@@ -15,6 +15,10 @@ import (
 	"chaffinch/publish"
 )
 
+// maxFilters is how many filters a client may hold: they fill memory, and nothing
+// here has more topics than that.
+const maxFilters = 64
+
 // gate is the one access hook of the broker: it asks the rules in access.go.
 // (Several hooks would be or-ed, and those that come with the library allow
 // what they do not mention.)
@@ -43,6 +47,8 @@ type gate struct {
 // guest is a connection that gave a name and a password that fit.
 type guest struct {
 	role Role
+	// name is whose credential it is, empty without one; id is the client's.
+	name, id string
 	// subscribing is set while its handler holds index, and used by that only.
 	subscribing bool
 }
@@ -81,11 +87,14 @@ func (g *gate) OnConnect(cl *mochi.Client, pk packets.Packet) error {
 	return nil
 }
 
-// OnConnectAuthenticate finds the client's role.
+// OnConnectAuthenticate finds the client's role. A client with the id of another
+// would end that one's connection (MQTT 3.1.1, 3.1.4-2): only the same device may,
+// or one that may do more, so that nobody keeps it out by taking its id.
 func (g *gate) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
-	r := g.anonymous
+	r, name := g.anonymous, ""
 	if pk.Connect.UsernameFlag || pk.Connect.PasswordFlag {
-		r = role(g.credentials, string(pk.Connect.Username), string(pk.Connect.Password))
+		name = string(pk.Connect.Username)
+		r = role(g.credentials, name, string(pk.Connect.Password))
 	}
 	if r == NoRole {
 		g.log.Warn("client refused: unknown name or wrong password", "remote", cl.Net.Remote)
@@ -93,15 +102,33 @@ func (g *gate) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	g.guests[cl.Net.Conn] = &guest{role: r}
+	for _, other := range g.guests {
+		if other.id == cl.ID && other.name != name && other.role >= r {
+			g.log.Warn("client refused: another device uses its id", "remote", cl.Net.Remote)
+			return false
+		}
+	}
+	g.guests[cl.Net.Conn] = &guest{role: r, name: name, id: cl.ID}
 	return true
 }
 
 // OnSessionEstablished is called when the client is in.
 func (g *gate) OnSessionEstablished(cl *mochi.Client, _ packets.Packet) { g.joined(cl) }
 
-// OnSubscribe is called before a subscription is looked at.
+// OnSubscribe is called before a subscription is looked at. Filters beyond
+// maxFilters are made empty, which no filter may be (MQTT 3.1.1, 4.7.3-1): the
+// library refuses them.
 func (g *gate) OnSubscribe(cl *mochi.Client, pk packets.Packet) packets.Packet {
+	held := cl.State.Subscriptions.Len()
+	for i := range pk.Filters {
+		if _, has := cl.State.Subscriptions.Get(pk.Filters[i].Filter); has {
+			continue
+		}
+		if held++; held > maxFilters {
+			g.log.Warn("client denied", "why", "it has too many filters", "remote", cl.Net.Remote)
+			pk.Filters[i].Filter = ""
+		}
+	}
 	if guest := g.guest(cl.Net.Conn); guest != nil {
 		g.index.Lock()
 		guest.subscribing = true
@@ -161,15 +188,16 @@ func (g *gate) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 const patience = 5 * time.Second
 
 // OnPublish hands an input over; other clients do not see it. A retained one is
-// refused: it would act again at each start. One that cannot be is logged, and
-// acknowledged all the same: sent again it would be no better.
+// not taken: it would act again at each start. That and one that cannot be are
+// logged, and acknowledged all the same (MQTT 3.1.1, 3.3.5-2): sent again they
+// would be no better.
 func (g *gate) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	switch {
 	case cl.Net.Inline:
 		return pk, nil
 	case pk.FixedHeader.Retain:
-		g.log.Warn("input refused: it was retained", "remote", cl.Net.Remote)
-		return pk, packets.ErrRejectPacket
+		g.log.Warn("input not taken", "why", "it was retained", "remote", cl.Net.Remote)
+		return pk, packets.CodeSuccessIgnore
 	}
 	name, _ := strings.CutPrefix(pk.TopicName, g.rules.do)
 	in, err := publish.ParseInput(name, pk.Payload)

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"time"
 
 	"chaffinch/publish"
 	"chaffinch/publish/mqtt"
@@ -37,11 +38,15 @@ func (d *Daemon) makeWriter() {
 	})
 }
 
+// officeLiveEvery is how often live values go to a broker elsewhere: second by
+// second they would be a hundred megabytes in a day.
+const officeLiveEvery = time.Minute
+
 func (d *Daemon) makePublishers(topics publish.Topics) {
 	settings := d.o.Config.MQTT
-	server := settings.Uplink
+	server, liveEvery := settings.Uplink, officeLiveEvery
 	if settings.Broker != "" {
-		server = settings.Server
+		server, liveEvery = settings.Server, publish.LiveEvery
 	} else {
 		d.broker = mqtt.NewBroker(mqtt.BrokerOptions{
 			Listen: settings.Listen, Credentials: d.credentials(), Topics: topics,
@@ -50,7 +55,7 @@ func (d *Daemon) makePublishers(topics publish.Topics) {
 	}
 	if server.Broker != "" {
 		d.uplink = mqtt.NewUplink(mqtt.UplinkOptions{
-			Server: server, Board: d.board, Outbox: d.outbox, Log: d.log,
+			Server: server, Board: d.board, Outbox: d.outbox, Log: d.log, LiveEvery: liveEvery,
 			ClockSet: func() bool { _, trusted := Clock{}.Wall(); return trusted },
 		})
 	}

@@ -15,7 +15,7 @@ import (
 // Seeds that the adviser may be tuned on, and those that only reports may use.
 const (
 	TuneFrom, TuneTo = 1, 60
-	HeldFrom, HeldTo = 1001, 1060
+	HeldFrom, HeldTo = 5001, 5060
 )
 
 // Kind is what is wrong with the machine of a case.

@@ -289,39 +289,42 @@ func spoil(t *testing.T, payload []byte, each func(what string, changed []byte))
 	}
 }
 
+// inputs are what may come from outside, good and bad.
+var inputs = []struct {
+	name, body string
+	good       bool
+}{
+	{"acknowledge", `{"event":"e7-42"}`, true},
+	{"acknowledge", `{"event":"p7-42"}`, false},
+	{"acknowledge", `{}`, false},
+	{"acknowledge", `{"event":"e7-42","more":1}`, false},
+	{"answer", `{"prompt":"p7-3","reply":"done"}`, true},
+	{"answer", `{"prompt":"p7-3","reply":"done","to":850}`, true},
+	{"answer", `{"prompt":"p7-3","reply":"maybe"}`, false},
+	{"answer", `{"prompt":"p7-3"}`, false},
+	{"answer", `{"prompt":"p7-3","reply":"done","to":"850"}`, false},
+	{"check", `{"tank":{"broken":"some"}}`, true},
+	{"check", `{"tank":{"broken":"lots"}}`, false},
+	{"check", `{"tank":{}}`, false},
+	{"check", `{}`, false},
+	{"check", `{"returns":{"mostly":"heads"},"sees":[{"condition":"straw-damp","is":true}]}`, true},
+	{"check", `{"sees":[{"condition":"rain","is":true}]}`, false},
+	{"check", `{"ground":{"places":[{"where":"behind","kernels":180,"area_m2":0.5}],"yield_t_ha":7}}`, true},
+	{"check", `{"ground":{"places":[]}}`, false},
+	{"check", `{"ground":{"places":[{"where":"roof","kernels":180,"area_m2":0.5}]}}`, false},
+	{"setup", `{"crop":"wheat","limits":{"rotor_speed_rpm":{"max":1000}}}`, true},
+	{"setup", `{"targets":{"separation-loss":20}}`, true},
+	{"setup", `{"targets":{"separation-loss":0}}`, false},
+	{"setup", `{"targets":{"hunger":20}}`, false},
+	{"setup", `{}`, false},
+	{"setup", `{"field":"` + strings.Repeat("x", 61) + `"}`, false},
+}
+
 // What the program takes from outside fits the schema of the input, and what the
 // schema refuses the program refuses too. The program refuses more: it knows the
 // machine.
 func TestInputsAreTakenAlike(t *testing.T) {
-	for _, x := range []struct {
-		name, body string
-		good       bool
-	}{
-		{"acknowledge", `{"event":"e7-42"}`, true},
-		{"acknowledge", `{"event":"p7-42"}`, false},
-		{"acknowledge", `{}`, false},
-		{"acknowledge", `{"event":"e7-42","more":1}`, false},
-		{"answer", `{"prompt":"p7-3","reply":"done"}`, true},
-		{"answer", `{"prompt":"p7-3","reply":"done","to":850}`, true},
-		{"answer", `{"prompt":"p7-3","reply":"maybe"}`, false},
-		{"answer", `{"prompt":"p7-3"}`, false},
-		{"answer", `{"prompt":"p7-3","reply":"done","to":"850"}`, false},
-		{"check", `{"tank":{"broken":"some"}}`, true},
-		{"check", `{"tank":{"broken":"lots"}}`, false},
-		{"check", `{"tank":{}}`, false},
-		{"check", `{}`, false},
-		{"check", `{"returns":{"mostly":"heads"},"sees":[{"condition":"straw-damp","is":true}]}`, true},
-		{"check", `{"sees":[{"condition":"rain","is":true}]}`, false},
-		{"check", `{"ground":{"places":[{"where":"behind","kernels":180,"area_m2":0.5}],"yield_t_ha":7}}`, true},
-		{"check", `{"ground":{"places":[]}}`, false},
-		{"check", `{"ground":{"places":[{"where":"roof","kernels":180,"area_m2":0.5}]}}`, false},
-		{"setup", `{"crop":"wheat","limits":{"rotor_speed_rpm":{"max":1000}}}`, true},
-		{"setup", `{"targets":{"separation-loss":20}}`, true},
-		{"setup", `{"targets":{"separation-loss":0}}`, false},
-		{"setup", `{"targets":{"hunger":20}}`, false},
-		{"setup", `{}`, false},
-		{"setup", `{"field":"` + strings.Repeat("x", 61) + `"}`, false},
-	} {
+	for _, x := range inputs {
 		_, err := publish.ParseInput(x.name, []byte(x.body))
 		if (err == nil) != x.good {
 			t.Errorf("do/%s %s: the program says %v", x.name, x.body, err)

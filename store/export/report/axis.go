@@ -15,7 +15,7 @@ func ticks(low, high float64, n int) []float64 {
 	ten := math.Pow(10, math.Floor(math.Log10(raw)))
 	step := 10 * ten
 	for _, m := range []float64{1, 2, 5} {
-		if m*ten >= raw*0.999 {
+		if m*ten >= raw*0.7 {
 			step = m * ten
 			break
 		}

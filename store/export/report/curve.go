@@ -79,8 +79,12 @@ func (d *day24) draw(title string, curves []curve, high float64, marks []mark, b
 	}
 	at, labels := hourTicks(begin, span)
 	for i, t := range at {
-		fmt.Fprintf(&b, `<path class="grid" d="M%.1f %.1fV%.1f"/><text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%s</text>`,
-			x(t), curveTop, curveHigh-curveBottom, x(t), curveHigh-7, labels[i])
+		anchor := "middle"
+		if x(t) > curveWide-24 {
+			anchor = "end"
+		}
+		fmt.Fprintf(&b, `<path class="grid" d="M%.1f %.1fV%.1f"/><text class="tick" x="%.1f" y="%.1f" text-anchor="%s">%s</text>`,
+			x(t), curveTop, curveHigh-curveBottom, min(x(t), curveWide-2), curveHigh-7, anchor, labels[i])
 	}
 	for _, c := range curves {
 		var path strings.Builder

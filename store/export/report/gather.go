@@ -5,16 +5,12 @@ import (
 	"context"
 	"fmt"
 	"html/template"
-	"math"
 	"slices"
 	"strings"
 	"time"
 
-	"chaffinch/canbus/signal"
-	"chaffinch/detect/machine"
 	"chaffinch/detect/shift"
 	"chaffinch/store/export"
-	"chaffinch/store/history"
 )
 
 // report is all that the page shows.
@@ -28,11 +24,12 @@ type report struct {
 	Time     []spell // how the time was spent, longest first
 	Totals   []figure
 	Fields   []fieldLine
-	Map      template.HTML
+	Maps     []template.HTML // one a field
 	Curves   []template.HTML
 	Marks    []mark // numbered on the map and the curves
 	More     int    // alarms that have no number, being too many
-	Alarms   []shift.Count
+	Alarms   []alarmLine
+	places   []place
 	Dialogue []turn
 	Checks   []told
 	Look     []string // before tomorrow
@@ -43,8 +40,15 @@ type report struct {
 func (r *report) BeganAt() *time.Time { return &r.Began }
 func (r *report) EndedAt() *time.Time { return &r.Ended }
 
+// alarmLine is a kind of alarm with how long its longest was, in s.
+type alarmLine struct {
+	shift.Count
+	LongestS float64
+}
+
 type spell struct {
 	Words, Class string
+	Term         string // of field work
 	Seconds      float64
 	Pct          float64
 }
@@ -94,7 +98,7 @@ func gather(ctx context.Context, s *export.Source, p export.Part) (*report, erro
 		return nil, err
 	}
 	summary := &of.Told.Shift
-	r := &report{Shift: summary, Over: of.Over(), Alarms: summary.Alarms}
+	r := &report{Shift: summary, Over: of.Over()}
 	r.Began, r.Dated = s.DateOf(summary.Began)
 	if t, ok := s.DateOf(summary.Ended); ok {
 		r.Ended = t
@@ -117,24 +121,17 @@ func gather(ctx context.Context, s *export.Source, p export.Part) (*report, erro
 	}
 	r.spent()
 	r.figures()
-	r.Map = d.drawMap(r.Marks)
+	r.Maps = d.drawMaps(r.Shift, r.Marks, r.places)
 	r.Curves = d.drawCurves(r.Marks, r.Began, r.Dated)
 	r.Sentence = r.sentence()
 	r.look(d)
-	if n := s.Unread(); n > 0 {
-		r.Caveats = append(r.Caveats, fmt.Sprintf("%d stored pieces could not be read; what they told is missing here.", n))
-	}
-	if !r.Dated {
-		r.Caveats = append(r.Caveats, "No clock could be trusted: there are no dates, and times count from the first row.")
-	}
-	if d.gaps > 0 {
-		r.Caveats = append(r.Caveats, fmt.Sprintf("Nothing was recorded for %s in %d gaps.", hours(d.gapS), d.gaps))
-	}
+	r.caveats(s, d)
 	return r, nil
 }
 
 func (r *report) alarms(s *export.Source, p export.Part, d *day24) error {
 	var all []mark
+	longest := map[string]float64{}
 	for e, err := range s.Events(p) {
 		if err != nil {
 			return err
@@ -142,25 +139,32 @@ func (r *report) alarms(s *export.Source, p export.Part, d *day24) error {
 		m := mark{At: e.Raised, Kind: e.Kind, Priority: e.Priority, Text: e.Text}
 		if e.DurationS != nil {
 			m.For = seconds(*e.DurationS)
+			longest[e.Kind] = max(longest[e.Kind], *e.DurationS)
 		}
 		m.x, _ = d.at(e.First.Key.Boot, e.First.At)
 		if e.Latitude != nil && e.Longitude != nil {
 			m.place, m.placed = point{*e.Longitude, *e.Latitude}, true
 		}
 		all = append(all, m)
+		d.addSick(e)
+	}
+	for _, c := range r.Shift.Alarms {
+		r.Alarms = append(r.Alarms, alarmLine{c, longest[c.Name]})
 	}
 	slices.SortStableFunc(all, func(a, b mark) int { return cmp.Compare(a.x, b.x) })
+	rest := []mark(nil)
 	weight := map[string]int{"high": 0, "medium": 1, "low": 2}
 	if len(all) > mostMarks {
 		slices.SortStableFunc(all, func(a, b mark) int { return weight[a.Priority] - weight[b.Priority] })
 		r.More = len(all) - mostMarks
-		all = all[:mostMarks]
+		all, rest = all[:mostMarks:mostMarks], all[mostMarks:]
 		slices.SortStableFunc(all, func(a, b mark) int { return cmp.Compare(a.x, b.x) })
 	}
 	for i := range all {
 		all[i].Number = i + 1
 	}
 	r.Marks = all
+	r.places = recurring(append(all[:len(all):len(all)], rest...))
 	return nil
 }
 
@@ -240,9 +244,10 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 func (r *report) spent() {
 	t := &r.Shift.Total.Times
 	for _, x := range []spell{
-		{"cutting", "cutting", t.CuttingS, 0}, {"turning at the headland", "turning", t.TurningS, 0}, {"unloading, standing", "unloading", t.UnloadingS, 0},
-		{"waiting, threshing on", "waiting", t.WaitingS, 0}, {"blocked", "blocked", t.BlockedS, 0}, {"idle", "idle", t.IdleS, 0},
-		{"travelling", "travelling", t.TravellingS, 0}, {"engine off", "off", t.OffS, 0}, {"not known", "unknown", t.UnknownS, 0},
+		{"cutting", "cutting", "effective time", t.CuttingS, 0}, {"turning at the headland", "turning", "turning time", t.TurningS, 0},
+		{"unloading, standing", "unloading", "unloading time", t.UnloadingS, 0}, {"waiting, threshing on", "waiting", "waiting time", t.WaitingS, 0},
+		{"blocked", "blocked", "time lost to a fault", t.BlockedS, 0}, {"idle", "idle", "standing in the field, reason not known", t.IdleS, 0},
+		{"travelling", "travelling", "transport time", t.TravellingS, 0}, {"engine off", "off", "rest, reason not known", t.OffS, 0}, {"not known", "unknown", "", t.UnknownS, 0},
 	} {
 		if x.Seconds > 0 && t.TotalS > 0 {
 			x.Pct = 100 * x.Seconds / t.TotalS
@@ -266,11 +271,7 @@ func (r *report) figures() {
 	}
 	for i := range r.Shift.Fields {
 		f := &r.Shift.Fields[i]
-		name := f.Name
-		if name == "" {
-			name = fmt.Sprintf("field %d", f.Number)
-		}
-		r.Fields = append(r.Fields, fieldLine{name, &f.Total})
+		r.Fields = append(r.Fields, fieldLine{fieldName(f), &f.Total})
 	}
 }
 
@@ -326,192 +327,4 @@ func orCrop(name string) string {
 		return "a crop that was not named"
 	}
 	return name
-}
-
-// look lists what deserves a look before tomorrow.
-func (r *report) look(d *day24) {
-	sick := map[string]int{}
-	faults := map[string]bool{}
-	for _, m := range r.Marks {
-		switch m.Kind {
-		case "signal-silent", "signal-faulty", "signal-stuck", "signal-implausible":
-			sick[m.Text]++
-		case "fault-code":
-			if !faults[m.Text] {
-				faults[m.Text] = true
-				r.Look = append(r.Look, "A fault code was active: "+m.Text+".")
-			}
-		}
-	}
-	texts := make([]string, 0, len(sick))
-	for text := range sick {
-		texts = append(texts, text)
-	}
-	slices.Sort(texts)
-	for _, text := range texts {
-		times := ""
-		if sick[text] > 1 {
-			times = fmt.Sprintf(" (%d times)", sick[text])
-		}
-		r.Look = append(r.Look, text+times+".")
-	}
-	r.Look = append(r.Look, clusters(r.Marks)...)
-	t := &r.Shift.Total.Times
-	if t.WaitingS > 0.08*t.TotalS && t.WaitingS > 600 {
-		r.Look = append(r.Look, fmt.Sprintf("The machine waited %s h with threshing on: is there room for another trailer?", hours(t.WaitingS)))
-	}
-	if len(r.Checks) == 0 {
-		r.Look = append(r.Look, "No sample was looked at and nothing was counted on the ground: loss sensors show direction, not kilograms.")
-	}
-	if d.cut > 0 && d.fed == 0 {
-		r.Look = append(r.Look, "The feed was never known: see the survey for what is missing.")
-	}
-}
-
-// clusters are places where overload or loss came again: three alarms and more of
-// a kind within 60 m.
-func clusters(marks []mark) []string {
-	const within, least = 60.0, 3
-	var out []string
-	for _, kind := range []string{"engine-overload", "rotor-slowing", "separation-loss-high", "cleaning-loss-high", "feed-drop"} {
-		var best []int
-		for _, m := range marks {
-			if m.Kind != kind || !m.placed {
-				continue
-			}
-			var near []int
-			for j, n := range marks {
-				if n.Kind == kind && n.placed && metres(m.place, n.place) <= within {
-					near = append(near, j)
-				}
-			}
-			if len(near) > len(best) {
-				best = near
-			}
-		}
-		if len(best) >= least {
-			var numbers []string
-			for _, j := range best {
-				numbers = append(numbers, fmt.Sprint(marks[j].Number))
-			}
-			out = append(out, fmt.Sprintf("%s came %d times at one place of the field (numbers %s on the map).",
-				sentenceCase(kind), len(best), strings.Join(numbers, ", ")))
-		}
-	}
-	return out
-}
-
-func sentenceCase(kind string) string {
-	words := strings.ReplaceAll(kind, "-", " ")
-	return strings.ToUpper(words[:1]) + words[1:]
-}
-
-// day24 is what the curves and the map need of the rows.
-type day24 struct {
-	source *export.Source
-	// x of the rows: s since the first, over restarts and gaps.
-	x       float64
-	started bool
-	boot    uint32
-	last    signal.Instant
-	runs    []run
-	gaps    int
-	gapS    float64
-
-	minutes []minute
-	track   []trackPoint
-	cut     int // rows of cutting
-	fed     int // of them with a feed
-}
-
-// run is where a run of the program begins on the axis.
-type run struct {
-	boot uint32
-	at   signal.Instant
-	x    float64
-}
-
-// minute is the sums of a minute of rows.
-type minute struct {
-	feed, full, load, sep, clean mean
-}
-
-type mean struct {
-	sum float64
-	n   int
-}
-
-func (m *mean) add(v float64) { m.sum += v; m.n++ }
-
-func (m *mean) value() float64 {
-	if m.n == 0 {
-		return math.NaN()
-	}
-	return m.sum / float64(m.n)
-}
-
-func newDay(s *export.Source) *day24 { return &day24{source: s} }
-
-// unknownGap stands for the time between two runs of which no clock tells.
-const unknownGap = 60.0
-
-func (d *day24) add(row *history.Row) {
-	switch {
-	case !d.started:
-		d.started = true
-		d.runs = append(d.runs, run{row.Boot, row.At, 0})
-	case row.Boot == d.boot:
-		step := row.At.Sub(d.last).Seconds()
-		d.x += step
-		if step > 2.5 {
-			d.gaps++
-			d.gapS += step
-		}
-	default:
-		gap := unknownGap
-		a, _, ok1 := d.source.Date(uint64(d.boot), d.last)
-		b, _, ok2 := d.source.Date(uint64(row.Boot), row.At)
-		if ok1 && ok2 && b.After(a) {
-			gap = b.Sub(a).Seconds()
-		}
-		d.x += gap
-		d.gaps++
-		d.gapS += gap
-		d.runs = append(d.runs, run{row.Boot, row.At, d.x})
-	}
-	d.boot, d.last = row.Boot, row.At
-	i := int(d.x / 60)
-	for len(d.minutes) <= i {
-		d.minutes = append(d.minutes, minute{})
-	}
-	m := &d.minutes[i]
-	put := func(to *mean, id signal.ID) {
-		if v, ok := row.Value(id); ok {
-			to.add(v)
-		}
-	}
-	put(&m.load, signal.EngineLoad.ID)
-	if row.Activity == machine.Cutting {
-		d.cut++
-		put(&m.sep, signal.SeparationLoss.ID)
-		put(&m.clean, signal.CleaningLoss.ID)
-		if row.Feed.Basis != machine.NoFeed {
-			d.fed++
-			m.feed.add(float64(row.Feed.Rate))
-			if row.Feed.FullnessKnown {
-				m.full.add(float64(row.Feed.Fullness))
-			}
-		}
-	}
-	d.addTrack(row)
-}
-
-// at is where an instant of a run stands on the axis.
-func (d *day24) at(boot uint32, at signal.Instant) (x float64, ok bool) {
-	for i := len(d.runs) - 1; i >= 0; i-- {
-		if d.runs[i].boot == boot {
-			return d.runs[i].x + at.Sub(d.runs[i].at).Seconds(), true
-		}
-	}
-	return 0, false
 }

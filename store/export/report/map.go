@@ -8,6 +8,7 @@ import (
 
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
+	"chaffinch/detect/shift"
 	"chaffinch/store/history"
 )
 
@@ -16,7 +17,7 @@ type point struct{ lon, lat float64 }
 
 type trackPoint struct {
 	point
-	step  int8 // of fullness; -1 not cutting or not known
+	step  int8 // of fullness; -1 not cutting, cutUnknown where it is not known
 	joins bool // to the one before
 }
 
@@ -31,6 +32,9 @@ var fullnessSteps = [...]struct {
 	{50, "under 50 %", "#b5de2b"}, {70, "50 to 70", "#35b779"}, {85, "70 to 85", "#26828e"}, {100, "85 to 100", "#3e4989"}, {math.Inf(1), "over 100", "#440154"},
 }
 
+// cutUnknown is the step of what was cut with a fullness that is not known.
+const cutUnknown = int8(len(fullnessSteps))
+
 const (
 	leastMove  = 4.0  // m between points of the track
 	mostMove   = 60.0 // m in a second: the receiver has jumped
@@ -44,7 +48,10 @@ func (d *day24) addTrack(row *history.Row) {
 		return
 	}
 	p := trackPoint{point: point{lon, lat}, step: -1}
-	if row.Activity == machine.Cutting && row.Feed.Basis != machine.NoFeed && row.Feed.FullnessKnown {
+	if row.Activity == machine.Cutting {
+		p.step = cutUnknown
+	}
+	if p.step == cutUnknown && row.Feed.Basis != machine.NoFeed && row.Feed.FullnessKnown {
 		for i := range fullnessSteps {
 			if float64(row.Feed.Fullness) < fullnessSteps[i].below {
 				p.step = int8(i)
@@ -68,14 +75,31 @@ func metres(a, b point) float64 {
 	return math.Hypot((a.lon-b.lon)*perDegree*math.Cos(a.lat*math.Pi/180), (a.lat-b.lat)*perDegree)
 }
 
-const mapWide, mapMostHigh = 720.0, 620.0
+const mapWide, mapMostHigh = 720.0, 540.0
 
-// drawMap draws the track, north up, with the numbers of the alarms.
-func (d *day24) drawMap(marks []mark) template.HTML {
+// drawMaps draws a map of each field; one of all where the fields have no place.
+func (d *day24) drawMaps(s *shift.Summary, marks []mark, places []place) (all []template.HTML) {
 	if len(d.track) < 2 {
-		return `<p class="none">The position was never known: there is no map.</p>`
+		return nil
 	}
-	keep := 1 + len(d.track)/mostPoints
+	const more = 12.0 / 111195 // degrees around what was cut, for the turns
+	located := 0
+	for i := range s.Fields {
+		if s.Fields[i].Located {
+			located++
+		}
+	}
+	if located > 1 {
+		for i := range s.Fields {
+			f := &s.Fields[i]
+			if !f.Located {
+				continue
+			}
+			low, high := point{float64(f.West) - more, float64(f.South) - more}, point{float64(f.East) + more, float64(f.North) + more}
+			all = append(all, d.drawMap(fieldName(f), low, high, marks, places))
+		}
+		return all
+	}
 	low, high := d.track[0].point, d.track[0].point
 	cutting := false
 	for _, p := range d.track {
@@ -88,6 +112,20 @@ func (d *day24) drawMap(marks []mark) template.HTML {
 		low = point{min(low.lon, p.lon), min(low.lat, p.lat)}
 		high = point{max(high.lon, p.lon), max(high.lat, p.lat)}
 	}
+	return []template.HTML{d.drawMap("", low, high, marks, places)}
+}
+
+func fieldName(f *shift.Field) string {
+	if f.Name != "" {
+		return f.Name
+	}
+	return fmt.Sprintf("field %d", f.Number)
+}
+
+// drawMap draws the track between two corners, north up, with the numbers of the
+// alarms and the letters of the places where they came again.
+func (d *day24) drawMap(name string, low, high point, marks []mark, places []place) template.HTML {
+	keep := 1 + len(d.track)/mostPoints
 	squash := math.Cos((low.lat + high.lat) / 2 * math.Pi / 180)
 	wide, tall := max((high.lon-low.lon)*squash, 1e-5), max(high.lat-low.lat, 1e-5)
 	const edge = 14.0
@@ -99,7 +137,7 @@ func (d *day24) drawMap(marks []mark) template.HTML {
 	inside := func(p point) bool {
 		return x(p) > 0 && x(p) < mapWide && y(p) > 0 && y(p) < height-22
 	}
-	var lines [len(fullnessSteps) + 1]strings.Builder
+	var lines [len(fullnessSteps) + 2]strings.Builder
 	var last point
 	pen := -2
 	for i, p := range d.track {
@@ -123,14 +161,39 @@ func (d *day24) drawMap(marks []mark) template.HTML {
 		pen, last = step, p.point
 	}
 	var b strings.Builder
-	b.WriteString(`<figure><figcaption>Where it was cut, and how full the machine was`)
-	for _, s := range fullnessSteps {
-		fmt.Fprintf(&b, ` <span class="key"><svg viewBox="0 0 24 8" width="24" height="8" aria-hidden="true"><path d="M0 4H24" style="stroke:%s;stroke-width:5"/></svg> %s</span>`, s.colour, s.words)
+	title := "Where it was cut, and how full the machine was"
+	if name != "" {
+		title = sentenceCase(name) + ": where it was cut, and how full the machine was"
 	}
-	fmt.Fprintf(&b, `</figcaption><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="Map of the track, north up">`, mapWide, height)
-	fmt.Fprintf(&b, `<path class="road" d="%s"/>`, lines[0].String())
+	fmt.Fprintf(&b, `<figure class="map"><figcaption>%s<span class="keys">`, template.HTMLEscapeString(title))
+	key := func(class, style, words string) {
+		fmt.Fprintf(&b, ` <span class="key"><svg viewBox="0 0 24 8" width="24" height="8" aria-hidden="true"><path class="%s" d="M0 4H24" style="%s"/></svg> %s</span>`, class, style, words)
+	}
 	for i, s := range fullnessSteps {
-		fmt.Fprintf(&b, `<path class="track" style="stroke:%s" d="%s"/>`, s.colour, lines[i+1].String())
+		if lines[i+1].Len() > 0 {
+			key("track", "stroke-width:5;stroke:"+s.colour, s.words)
+		}
+	}
+	if lines[cutUnknown+1].Len() > 0 {
+		key("cut", "", "cut, not known how full")
+	}
+	if lines[0].Len() > 0 {
+		key("road", "", "not cutting")
+	}
+	fmt.Fprintf(&b, `</span></figcaption><svg viewBox="0 0 %.0f %.0f" role="img" aria-label="Map of the track, north up">`, mapWide, height)
+	fmt.Fprintf(&b, `<path class="road" d="%s"/><path class="cut" d="%s"/>`, lines[0].String(), lines[cutUnknown+1].String())
+	for i, s := range fullnessSteps {
+		if lines[i+1].Len() > 0 {
+			fmt.Fprintf(&b, `<path class="track" style="stroke:%s" d="%s"/>`, s.colour, lines[i+1].String())
+		}
+	}
+	for _, p := range places {
+		if !inside(p.point) {
+			continue
+		}
+		r := max(placeRadiusM/111195*scale, 13)
+		fmt.Fprintf(&b, `<circle class="place" cx="%.1f" cy="%.1f" r="%.1f"/><circle class="placed" cx="%.1f" cy="%.1f" r="%.1f"/><text class="place" x="%.1f" y="%.1f">%s</text>`,
+			x(p.point), y(p.point), r, x(p.point), y(p.point), r, x(p.point)+0.71*r+2, y(p.point)-0.71*r-2, p.letter)
 	}
 	taken := map[[2]int]bool{}
 	for _, m := range marks {
@@ -149,8 +212,8 @@ func (d *day24) drawMap(marks []mark) template.HTML {
 	px := bar / 111195 * scale
 	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fv5h%.1fv-5"/><text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%g m</text>`,
 		edge, height-20, px, edge+px/2, height-4, bar)
-	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fl-4 9h8zv14"/><text class="tick" x="%.1f" y="%.1f" text-anchor="middle">N</text></svg></figure>`,
-		mapWide-20, height-26, mapWide-34, height-8)
+	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fl-4 9h8zv16"/><text class="tick" x="%.1f" y="%.1f" text-anchor="end">N</text></svg></figure>`,
+		mapWide-12, height-24, mapWide-21, height-10)
 	return template.HTML(b.String())
 }
 

@@ -22,7 +22,7 @@ func Format() export.Format {
 var pageText string
 
 var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"clock": clock, "day": day, "hours": hours, "amount": amount, "number": number, "seconds": seconds, "words": words,
+	"clock": clock, "day": day, "hours": hours, "amount": amount, "number": number, "seconds": seconds, "words": words, "brief": brief, "percent": percent,
 }).Parse(pageText))
 
 // Write writes the report of a shift; of the newest if the part names none.
@@ -72,4 +72,20 @@ func number(v float64) string {
 		return fmt.Sprintf("%.1f", v)
 	}
 	return fmt.Sprintf("%.2f", v)
+}
+
+// brief is a time as hours and minutes that does not call a little nothing.
+func brief(s float64) string {
+	if s < 60 {
+		return "< 0:01"
+	}
+	return hours(s)
+}
+
+// percent does not call a little nothing either.
+func percent(p float64) string {
+	if p < 0.5 {
+		return "< 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", p)
 }

@@ -43,7 +43,7 @@ func written(t *testing.T) string {
 func TestTheReportTellsTheShift(t *testing.T) {
 	page := written(t)
 	for _, want := range []string{
-		"shift 1", "ha of", "Before tomorrow", "How the time was spent", "What came of it", "Through the day", "Adjustments, and whether they helped",
+		"shift 1", "ha of", "before tomorrow", "How the time was spent", "What came of it", "Through the day", "Adjustments, and whether they helped",
 		`aria-label="Map of the track, north up"`, "Feed, t/h", "Loss sensors", "≈ marks what is estimated", "Looked at and counted",
 	} {
 		if !strings.Contains(page, want) {

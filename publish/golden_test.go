@@ -37,6 +37,12 @@ func rotor() *detect.Event {
 	}
 }
 
+func known() *detect.Event {
+	e := rotor()
+	e.Phase, e.Acknowledged = detect.Changed, true
+	return e
+}
+
 func ended() *detect.Event {
 	return &detect.Event{
 		Number: 43, Kind: "fault-code", Subject: "100-1@0", Phase: detect.Ended, Priority: detect.Medium, Activity: machine.Travelling,
@@ -76,6 +82,7 @@ func TestPayloadsHaveTheirForm(t *testing.T) {
 		{"event-clock-unset", AppendEvent(nil, rotor(), unset)},
 		{"message-raised", AppendEventMessage(nil, 118, seconds(3600.5), rotor(), synced)},
 		{"message-ended-clock-unset", AppendEventMessage(nil, 121, seconds(3765), ended(), unset)},
+		{"message-acknowledged", AppendEventMessage(nil, 119, seconds(3602), known(), synced)},
 		{"message-gap", AppendGap(nil, 12, "7-12", "8-40")},
 		{"live", live.Payload},
 	}

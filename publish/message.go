@@ -28,6 +28,9 @@ func AppendEventMessage(dst []byte, seq uint64, at signal.Instant, e *detect.Eve
 	dst = appendString(dst, e.Phase.String())
 	dst = append(dst, `,"subject":`...)
 	dst = appendStringOrNull(dst, e.Subject)
+	if e.Acknowledged {
+		dst = append(dst, `,"acknowledged":true`...) // the operator has said that he knows of it
+	}
 	dst = append(dst, `,"event":`...)
 	dst = AppendEvent(dst, e, times)
 	return append(dst, '}')

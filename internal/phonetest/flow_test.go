@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"chaffinch/detect"
 	"chaffinch/detect/advise"
 )
 
@@ -82,6 +83,22 @@ func TestAnAlertComesAndGoes(t *testing.T) {
 	}
 	p.event(ended(rotor))
 	ph.says("All well")
+}
+
+// What is answered on one phone, or over MQTT, is seen on every other.
+func TestWhatAnotherPhoneHasSeenIsSeen(t *testing.T) {
+	t.Parallel()
+	p := serve(t, "answer", cutting)
+	ph := newPhone(t, tall)
+	ph.open(p)
+	ph.says("All well")
+	p.event(rotor)
+	ph.until("it is shown", `document.getElementById('rank').textContent === 'Urgent'`)
+	known := rotor
+	known.Phase, known.Acknowledged = detect.Changed, true
+	p.event(known)
+	ph.until("it is seen", `document.getElementById('rank').textContent === 'Seen'`)
+	ph.until("the button is gone", `document.getElementById('seen').hidden`)
 }
 
 func TestTheMostUrgentComesFirst(t *testing.T) {

@@ -42,8 +42,9 @@ func (r *report) EndedAt() *time.Time { return &r.Ended }
 
 // alarmLine is a kind of alarm with how long its longest was, in s.
 type alarmLine struct {
-	shift.Count
-	LongestS float64
+	Name           string
+	Count          int
+	ForS, LongestS float64
 }
 
 type spell struct {
@@ -149,7 +150,7 @@ func (r *report) alarms(s *export.Source, p export.Part, d *day24) error {
 		d.addSick(e)
 	}
 	for _, c := range r.Shift.Alarms {
-		r.Alarms = append(r.Alarms, alarmLine{c, longest[c.Name]})
+		r.Alarms = append(r.Alarms, alarmLine{c.Name, c.Count, c.ForS, longest[c.Name]})
 	}
 	slices.SortStableFunc(all, func(a, b mark) int { return cmp.Compare(a.x, b.x) })
 	rest := []mark(nil)

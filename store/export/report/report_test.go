@@ -3,6 +3,7 @@ package report_test
 import (
 	"bytes"
 	"context"
+	"html"
 	"os"
 	"regexp"
 	"strings"
@@ -50,13 +51,49 @@ func TestTheReportTellsTheShift(t *testing.T) {
 			t.Errorf("%q is missing", want)
 		}
 	}
-	for _, never := range []string{"NaN", "Inf", "%!", "<no value>", "ZgotmplZ", "0001"} {
+	for _, never := range []string{"NaN", "Inf", "%!", "<no value>", "ZgotmplZ", "0001", ">{"} {
 		if strings.Contains(page, never) {
 			i := strings.Index(page, never)
 			t.Errorf("%q: %s", never, page[max(0, i-60):i+60])
 		}
 	}
 }
+
+var (
+	pictures = regexp.MustCompile(`(?s)<(style|svg).*?</(style|svg)>`)
+	tags     = regexp.MustCompile(`<[^>]*>`)
+	blanks   = regexp.MustCompile(`[ \t]*\n\s*`)
+)
+
+// The words of a short shift, as a reader has them; pictures are looked at elsewhere.
+func TestTheWordsOfAShift(t *testing.T) {
+	text := strings.NewReplacer("</td>", " | ", "</th>", " | ", "</tr>", "\n", "</li>", "\n", "</p>", "\n", "</h2>", "\n", "</figcaption>", "\n", "</time>", " ", "</b>", " ").Replace(pictures.ReplaceAllString(written(t), ""))
+	text = strings.TrimSpace(blanks.ReplaceAllString(html.UnescapeString(tags.ReplaceAllString(text, "")), "\n")) + "\n"
+	const golden = "testdata/words.txt"
+	if *update {
+		if err := os.MkdirAll("testdata", 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(golden, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text != string(want) {
+		got, want := strings.Split(text, "\n"), strings.Split(string(want), "\n")
+		for i := range min(len(got), len(want)) {
+			if got[i] != want[i] {
+				t.Fatalf("line %d of %s:\n%s\nwant\n%s", i+1, golden, got[i], want[i])
+			}
+		}
+		t.Fatalf("%d lines, want %d", len(got), len(want))
+	}
+}
+
+func TestItIsWellFormed(t *testing.T) { wellFormed(t, []byte(written(t))) }
 
 // One page that holds all it needs: no script, nothing from elsewhere.
 func TestTheReportNeedsNothing(t *testing.T) {

@@ -33,8 +33,9 @@ func (d *day24) drawCurves(marks []mark, began time.Time, dated bool) []template
 		t := began.UTC()
 		begin = float64(t.Hour()*3600 + t.Minute()*60 + t.Second())
 	}
+	feedTimes, feedUnit := inUnits(d.units, 1, "t/h")
 	return []template.HTML{
-		d.draw("Feed, t/h", []curve{{"feed", "feed", func(m *minute) float64 { return m.feed.value() }}}, 0, marks, begin),
+		d.draw("Feed, "+feedUnit, []curve{{"feed", "feed", func(m *minute) float64 { return m.feed.value() * feedTimes }}}, 0, marks, begin),
 		d.draw("Fullness and engine load, %", []curve{
 			{"fullness", "feed", func(m *minute) float64 { return m.full.value() }},
 			{"engine load", "load", func(m *minute) float64 { return m.load.value() }}}, 120, nil, begin),

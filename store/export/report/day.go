@@ -15,6 +15,7 @@ import (
 // day24 is what the curves and the map need of the rows.
 type day24 struct {
 	source *export.Source
+	units  signal.System
 	// x of the rows: s since the first, over restarts and gaps.
 	x       float64
 	started bool

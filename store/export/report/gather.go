@@ -9,12 +9,14 @@ import (
 	"strings"
 	"time"
 
+	"chaffinch/canbus/signal"
 	"chaffinch/detect/shift"
 	"chaffinch/store/export"
 )
 
 // report is all that the page shows.
 type report struct {
+	Units    signal.System
 	Shift    *shift.Summary
 	Began    time.Time // zero where no clock could be trusted
 	Ended    time.Time
@@ -93,18 +95,19 @@ type told struct {
 // readable.
 const mostMarks = 40
 
-func gather(ctx context.Context, s *export.Source, p export.Part) (*report, error) {
+func gather(ctx context.Context, s *export.Source, p export.Part, units signal.System) (*report, error) {
 	of, err := s.Shift(p.Shift)
 	if err != nil {
 		return nil, err
 	}
 	summary := &of.Told.Shift
-	r := &report{Shift: summary, Over: of.Over()}
+	r := &report{Units: units, Shift: summary, Over: of.Over()}
 	r.Began, r.Dated = s.DateOf(summary.Began)
 	if t, ok := s.DateOf(summary.Ended); ok {
 		r.Ended = t
 	}
 	d := newDay(s)
+	d.units = units
 	for row, err := range s.Rows(p) {
 		if err != nil {
 			return nil, err
@@ -179,68 +182,6 @@ func seconds(s float64) string {
 	return hours(s) + " h"
 }
 
-// dialogue is what was proposed, done and found, in the order of the store.
-func (r *report) dialogue(s *export.Source, p export.Part) error {
-	type placed struct {
-		turn
-		boot uint64
-		seq  uint64
-	}
-	var all []placed
-	for q, err := range s.Prompts(p) {
-		if err != nil {
-			return err
-		}
-		text := q.Head
-		if q.Reason != "" {
-			text += ". " + q.Reason
-		}
-		if q.Closed != "" {
-			text += " – " + strings.ReplaceAll(q.Closed, "-", " ")
-		}
-		all = append(all, placed{turn{At: q.Opened, Who: "proposed", Text: text}, uint64(q.First.Key.Boot), q.First.Key.Seq})
-	}
-	for v, err := range s.Verdicts(p) {
-		if err != nil {
-			return err
-		}
-		all = append(all, placed{turn{At: v.Judged, Who: "found", Text: v.Text, Outcome: v.Outcome}, uint64(v.Record.Key.Boot), v.Record.Key.Seq})
-	}
-	for c, err := range s.Settings(p) {
-		if err != nil {
-			return err
-		}
-		if c.Prompt != "" || c.From == nil || c.To == nil || c.Lever == "ground_speed" {
-			continue // ground speed changes all the time; the curve of the feed tells
-		}
-		text := fmt.Sprintf("%s from %s to %s %s", strings.ReplaceAll(c.Lever, "_", " "), number(*c.From), number(*c.To), c.Unit)
-		all = append(all, placed{turn{At: c.Changed, Who: "changed", Text: text}, uint64(c.Record.Key.Boot), c.Record.Key.Seq})
-	}
-	slices.SortStableFunc(all, func(a, b placed) int {
-		return cmp.Or(cmp.Compare(a.boot, b.boot), cmp.Compare(a.seq, b.seq))
-	})
-	for _, t := range all {
-		r.Dialogue = append(r.Dialogue, t.turn)
-	}
-	for c, err := range s.Checks(p) {
-		if err != nil {
-			return err
-		}
-		if c.Phase != "told" {
-			continue
-		}
-		t := told{Text: c.Text}
-		if !c.Record.Date.IsZero() {
-			t.At = &c.Record.Date
-		}
-		if g := c.Ground; g != nil && g.MachineKgHa != nil {
-			t.Text = fmt.Sprintf("%s On the ground behind the machine: %s kg/ha, from %d kernels.", t.Text, number(*g.MachineKgHa), g.Kernels)
-		}
-		r.Checks = append(r.Checks, t)
-	}
-	return nil
-}
-
 // spent is where the time went.
 func (r *report) spent() {
 	t := &r.Shift.Total.Times
@@ -276,36 +217,21 @@ func (r *report) figures() {
 	}
 }
 
-// amount is a sum with its unit, marked where it is estimated.
-func amount(a *shift.Amount, unit string) string {
-	if a == nil {
-		return "–"
-	}
-	text := number(a.Value)
-	if unit != "" {
-		text += " " + unit
-	}
-	if a.Estimated {
-		text = "≈ " + text
-	}
-	return text
-}
-
 // sentence is the shift in one sentence.
 func (r *report) sentence() string {
 	t := &r.Shift.Total
 	var b strings.Builder
 	if a := t.AreaHa; a != nil {
-		fmt.Fprintf(&b, "%s of %s", amount(a, "ha"), orCrop(r.Shift.Crop))
+		fmt.Fprintf(&b, "%s of %s", r.Amount(a, "ha"), orCrop(r.Shift.Crop))
 	} else {
 		fmt.Fprintf(&b, "%s of %s", hours(t.Times.CuttingS)+" h", orCrop(r.Shift.Crop))
 	}
 	if g := t.GrainT; g != nil {
-		fmt.Fprintf(&b, ", %s of grain", amount(g, "t"))
+		fmt.Fprintf(&b, ", %s of grain", r.Amount(g, "t"))
 	}
 	fmt.Fprintf(&b, ", in %s h of cutting out of %s h", hours(t.Times.CuttingS), hours(t.Times.TotalS))
 	if f := t.FuelL; f != nil {
-		fmt.Fprintf(&b, ", with %s of fuel", amount(f, "l"))
+		fmt.Fprintf(&b, ", with %s of fuel", r.Amount(f, "l"))
 	}
 	n := 0
 	for _, c := range r.Shift.Alarms {

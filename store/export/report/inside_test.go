@@ -1,6 +1,7 @@
 package report
 
 import (
+	"encoding/json"
 	"math"
 	"regexp"
 	"slices"
@@ -102,6 +103,70 @@ func TestASickSensorIsNamedOnce(t *testing.T) {
 	want := []string{"No grain flow for 5 s: check the sensor (2 times).", "No rotor speed for 5 s: check the sensor (still so at the end)."}
 	if !slices.Equal(r.Look, want) {
 		t.Errorf("%q, want %q", r.Look, want)
+	}
+}
+
+// NIST Handbook 44 (2024), appendix C: acre 0.404 685 6 ha, US gallon 3.785 412 l,
+// avoirdupois pound 0.453 592 37 kg, short ton 0.907 184 74 t, mile 1.609 344 km.
+func TestUnitsOfTheUS(t *testing.T) {
+	for _, c := range []struct {
+		v    float64
+		unit string
+		want float64
+		name string
+	}{
+		{0.4046856, "ha", 1, "ac"}, {3.785412, "l", 1, "gal"}, {0.45359237, "kg", 1, "lb"}, {0.90718474, "t", 1, "ton"}, {1.609344, "km", 1, "mi"},
+		{0.90718474 / 0.4046856, "t/ha", 1, "ton/ac"}, {3.785412 / 0.4046856, "l/ha", 1, "gal/ac"}, {3.785412 / 0.90718474, "l/t", 1, "gal/ton"},
+		{0.45359237 / 0.4046856, "kg/ha", 1, "lb/ac"}, {7, "%", 7, "%"},
+	} {
+		if v, name := inUnits(signal.US, c.v, c.unit); math.Abs(v-c.want) > 1e-6 || name != c.name {
+			t.Errorf("%v %s: %v %s, want %v %s", c.v, c.unit, v, name, c.want, c.name)
+		}
+		if v, name := inUnits(signal.Metric, c.v, c.unit); v != c.v || name != c.unit {
+			t.Errorf("metric %v %s became %v %s", c.v, c.unit, v, name)
+		}
+	}
+}
+
+func TestACountOnTheGroundIsTold(t *testing.T) {
+	var c export.Check
+	if err := json.Unmarshal([]byte(`{"ground":{"machine_kg_ha":85,"machine_se_kg_ha":12,"header_kg_ha":20,"kernels":74,"enough":false}}`), &c); err != nil {
+		t.Fatal(err)
+	}
+	for in, want := range map[signal.System]string{
+		signal.Metric: " Behind the machine: 85.0 kg/ha ± 12.0. From the header: 20.0 kg/ha. From 74 kernels. That is too few to rely on.",
+		signal.US:     " Behind the machine: 75.8 lb/ac ± 10.7. From the header: 17.8 lb/ac. From 74 kernels. That is too few to rely on.",
+	} {
+		if got := (&report{Units: in}).ground(&c); got != want {
+			t.Errorf("%s: %q, want %q", in, got, want)
+		}
+	}
+}
+
+// Two fields have a map each, and a point is drawn where it belongs.
+func TestEachFieldHasItsMap(t *testing.T) {
+	d := newDay(nil)
+	s := &shift.Summary{Fields: []shift.Field{{Number: 1, Name: "<West>"}, {Number: 2}}}
+	for i := range s.Fields {
+		f, west := &s.Fields[i], 10+0.02*float64(i)
+		f.Located, f.South, f.North, f.West, f.East = true, 52, 52.002, signal.Degree(west), signal.Degree(west+0.004)
+		for n := range 40 {
+			row := history.Row{Activity: machine.Cutting}
+			row.Set(signal.Latitude.ID, 52.001)
+			row.Set(signal.Longitude.ID, west+0.0001*float64(n))
+			d.addTrack(&row)
+		}
+	}
+	there := mark{Number: 7, placed: true, place: point{10.022, 52.001}}
+	maps := d.drawMaps(s, []mark{there}, nil)
+	if len(maps) != 2 {
+		t.Fatalf("%d maps", len(maps))
+	}
+	if first := string(maps[0]); !strings.Contains(first, "&lt;West&gt;") || strings.Contains(first, ">7</text>") || !strings.Contains(first, `class="cut" d="M`) {
+		t.Errorf("the first field: %s", first)
+	}
+	if second := string(maps[1]); !strings.Contains(second, "Field 2") || !strings.Contains(second, ">7</text>") || !strings.Contains(second, `class="cut" d="M`) {
+		t.Errorf("the second field: %s", second)
 	}
 }
 

@@ -208,10 +208,11 @@ func (d *day24) drawMap(name string, low, high point, marks []mark, places []pla
 		fmt.Fprintf(&b, `<circle class="pin %s" cx="%.1f" cy="%.1f" r="8"/><text class="pin" x="%.1f" y="%.1f" text-anchor="middle">%d</text>`,
 			m.Priority, x(m.place), y(m.place), x(m.place), y(m.place)+3.4, m.Number)
 	}
-	bar := niceBelow(160 / scale * 111195)
-	px := bar / 111195 * scale
-	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fv5h%.1fv-5"/><text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%g m</text>`,
-		edge, height-20, px, edge+px/2, height-4, bar)
+	per, barUnit := inUnits(d.units, 1, "m")
+	bar := niceBelow(160 / scale * 111195 * per)
+	px := bar / per / 111195 * scale
+	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fv5h%.1fv-5"/><text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%g %s</text>`,
+		edge, height-20, px, edge+px/2, height-4, bar, barUnit)
 	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fl-4 9h8zv16"/><text class="tick" x="%.1f" y="%.1f" text-anchor="end">N</text></svg></figure>`,
 		mapWide-12, height-24, mapWide-21, height-10)
 	return template.HTML(b.String())

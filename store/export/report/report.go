@@ -9,24 +9,35 @@ import (
 	"strings"
 	"time"
 
+	"chaffinch/canbus/signal"
 	"chaffinch/internal/problem"
 	"chaffinch/store/export"
 )
 
 // Format is the report as one of the forms in which a shift is handed over.
-func Format() export.Format {
-	return export.Format{Name: "report", Tail: ".html", Type: "text/html; charset=utf-8", Words: "Report to read and print (HTML)", Write: Write}
+func Format() export.Format { return In(signal.Metric) }
+
+// In is the report in a system of units.
+func In(units signal.System) export.Format {
+	return export.Format{Name: "report", Tail: ".html", Type: "text/html; charset=utf-8", Words: "Report to read and print (HTML)",
+		Write: func(ctx context.Context, w io.Writer, s *export.Source, p export.Part) error {
+			return write(ctx, w, s, p, units)
+		}}
 }
 
 //go:embed page.html
 var pageText string
 
 var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"clock": clock, "day": day, "hours": hours, "amount": amount, "number": number, "seconds": seconds, "words": words, "brief": brief, "percent": percent,
+	"clock": clock, "day": day, "hours": hours, "number": number, "seconds": seconds, "words": words, "brief": brief, "percent": percent,
 }).Parse(pageText))
 
 // Write writes the report of a shift; of the newest if the part names none.
 func Write(ctx context.Context, w io.Writer, s *export.Source, p export.Part) error {
+	return write(ctx, w, s, p, signal.Metric)
+}
+
+func write(ctx context.Context, w io.Writer, s *export.Source, p export.Part, units signal.System) error {
 	if p.Shift == 0 {
 		all := s.Shifts()
 		if len(all) == 0 {
@@ -34,7 +45,7 @@ func Write(ctx context.Context, w io.Writer, s *export.Source, p export.Part) er
 		}
 		p.Shift = all[len(all)-1].Number
 	}
-	d, err := gather(ctx, s, p)
+	d, err := gather(ctx, s, p, units)
 	if err != nil {
 		return fmt.Errorf("report: shift %d: %w", p.Shift, err)
 	}

@@ -170,7 +170,7 @@ func (r *report) caveats(s *export.Source, d *day24) {
 	}
 	switch {
 	case d.cut > 0 && d.full == 0:
-		say("How full the machine was could not be known: its capacity in this crop was not learned.")
+		say("How full the machine was could not be known.")
 	case d.full < d.cut*9/10:
 		say("How full the machine was is known for %.0f %% of the cutting.", 100*float64(d.full)/float64(d.cut))
 	}

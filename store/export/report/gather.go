@@ -42,6 +42,9 @@ type report struct {
 func (r *report) BeganAt() *time.Time { return &r.Began }
 func (r *report) EndedAt() *time.Time { return &r.Ended }
 
+// SinceS is when it was, in s since the first row, for where there is no date.
+func (m mark) SinceS() float64 { return m.x }
+
 // alarmLine is a kind of alarm with how long its longest was, in s.
 type alarmLine struct {
 	Name           string

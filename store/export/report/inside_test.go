@@ -2,6 +2,8 @@ package report
 
 import (
 	"encoding/json"
+	"encoding/xml"
+	"io"
 	"math"
 	"regexp"
 	"slices"
@@ -94,13 +96,14 @@ func TestASickSensorIsNamedOnce(t *testing.T) {
 		{Kind: "signal-silent", Subject: &flow, Text: "No grain flow for 5 s: check the sensor.", Phase: "ended"},
 		{Kind: "signal-silent", Subject: &flow, Text: "No grain flow for 9 s: check the sensor.", Phase: "ended"},
 		{Kind: "signal-silent", Subject: &rotor, Text: "No rotor speed for 5 s: check the sensor.", Phase: "raised"},
+		{Kind: "separation-loss-high", Text: "Separation loss usually shows 98 of 100: set its sensor", Phase: "ended"},
 		{Kind: "engine-hot", Text: "Coolant 108 °C", Phase: "ended"},
 	} {
 		d.addSick(&e)
 	}
 	r := report{Checks: []told{{}}, Shift: &shift.Summary{}}
 	r.look(d)
-	want := []string{"No grain flow for 5 s: check the sensor (2 times).", "No rotor speed for 5 s: check the sensor (still so at the end)."}
+	want := []string{"Separation loss usually shows 98 of 100: set its sensor.", "No grain flow for 5 s: check the sensor (2 times).", "No rotor speed for 5 s: check the sensor (still so at the end)."}
 	if !slices.Equal(r.Look, want) {
 		t.Errorf("%q, want %q", r.Look, want)
 	}
@@ -167,6 +170,37 @@ func TestEachFieldHasItsMap(t *testing.T) {
 	}
 	if second := string(maps[1]); !strings.Contains(second, "Field 2") || !strings.Contains(second, ">7</text>") || !strings.Contains(second, `class="cut" d="M`) {
 		t.Errorf("the second field: %s", second)
+	}
+}
+
+// Names come from a configuration and from the bus. They stay words, also in the
+// head of the printed page; and an empty shift without a clock has a page too.
+func TestNamesStayWords(t *testing.T) {
+	const name = "</style><script>alert('\"1')</script>\\<i>&amp;"
+	r := &report{Shift: &shift.Summary{Machine: name, Crop: name}, Marks: []mark{{Number: 1, Text: name, x: 3720}}, Look: []string{name}, Checks: []told{{Text: name}}}
+	r.Sentence = r.sentence()
+	var out strings.Builder
+	if err := page.Execute(&out, r); err != nil {
+		t.Fatal(err)
+	}
+	text := out.String()
+	for _, never := range []string{"<script", "<i>", "ZgotmplZ"} {
+		if strings.Contains(text, never) {
+			t.Errorf("%q is in the page", never)
+		}
+	}
+	for _, want := range []string{"content: \"no date\"", "<td>1:02</td>", "there is no map", "Nothing was recorded", "Nothing was proposed"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing", want)
+		}
+	}
+	d := xml.NewDecoder(strings.NewReader(text))
+	for {
+		if _, err := d.Token(); err == io.EOF {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 

@@ -52,7 +52,7 @@ type sick struct {
 var sickKinds = []string{"fault-code", "signal-faulty", "signal-silent", "signal-implausible", "signal-stuck"}
 
 func (d *day24) addSick(e *export.Event) {
-	if !slices.Contains(sickKinds, e.Kind) {
+	if !slices.Contains(sickKinds, e.Kind) && !strings.Contains(e.Text, "set its sensor") { // a loss sensor near its end all day
 		return
 	}
 	subject := ""

@@ -26,16 +26,17 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		if q.Reason != "" {
 			text += ". " + q.Reason
 		}
+		outcome := "still open at the end"
 		if q.Closed != "" {
-			text += " – " + closedWords(q.Closed)
+			outcome = closedWords(q.Closed)
 		}
-		all = append(all, placed{turn{At: q.Opened, Who: "proposed", Text: text}, uint64(q.First.Key.Boot), q.First.Key.Seq})
+		all = append(all, placed{turn{At: q.Opened, Who: "proposed", Text: text, Outcome: outcome}, uint64(q.First.Key.Boot), q.First.Key.Seq})
 	}
 	for v, err := range s.Verdicts(p) {
 		if err != nil {
 			return err
 		}
-		all = append(all, placed{turn{At: v.Judged, Who: "found", Text: v.Text, Outcome: v.Outcome}, uint64(v.Record.Key.Boot), v.Record.Key.Seq})
+		all = append(all, placed{turn{At: v.Judged, Who: "found", Text: v.Text}, uint64(v.Record.Key.Boot), v.Record.Key.Seq})
 	}
 	for c, err := range s.Settings(p) {
 		if err != nil {

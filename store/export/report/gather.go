@@ -84,9 +84,9 @@ type mark struct {
 
 type turn struct {
 	At      *time.Time
-	Who     string // chaffinch, operator, verdict
+	Who     string // proposed, changed, found
 	Text    string
-	Outcome string
+	Outcome string // what became of a proposal
 }
 
 type told struct {

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"chaffinch/canbus/signal"
 	"chaffinch/internal/problem"
 	"chaffinch/store/export"
 	"chaffinch/store/export/fetch"
@@ -27,6 +28,7 @@ type exportFlags struct {
 	all           bool
 	after, before string
 	code, tokens  string
+	units         string
 	certificate   string
 }
 
@@ -64,12 +66,24 @@ With csv and --out the alerts are written beside, as NAME.events.csv.`,
 	cmd.Flags().StringVar(&f.out, "out", "", `where it goes (default: standard output; with --from a file of the shift's name)`)
 	cmd.Flags().StringVar(&f.code, "code", "", "digits that the program shows, to pair this computer once; only with --from")
 	cmd.Flags().StringVar(&f.certificate, "certificate-sha256", "", "with https: take this certificate alone; the program's log shows it")
+	cmd.Flags().StringVar(&f.units, "units", "metric", "metric or us: what the report is in; only with --store")
 	cmd.Flags().StringVar(&f.tokens, "tokens", "", "file with what pairing gave (default: in the user's configuration folder)")
 	return cmd
 }
 
 // exportFormats are all there are.
 func exportFormats() []export.Format { return append(export.Formats(), report.Format()) }
+
+// reportIn is the report in the units of a name.
+func reportIn(name string) (export.Format, error) {
+	switch name {
+	case "metric":
+		return report.In(signal.Metric), nil
+	case "us":
+		return report.In(signal.US), nil
+	}
+	return export.Format{}, usageError{fmt.Errorf("--units: %q is neither metric nor us", name)}
+}
 
 func formatNames() (names []string) {
 	for _, f := range exportFormats() {
@@ -92,6 +106,13 @@ func exportRun(ctx context.Context, s streams, f exportFlags) error {
 		if one.Name == f.format {
 			form = &one
 		}
+	}
+	if form != nil && form.Name == report.Format().Name {
+		in, err := reportIn(f.units)
+		if err != nil {
+			return err
+		}
+		form = &in
 	}
 	switch {
 	case f.format == "":

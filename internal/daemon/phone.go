@@ -28,7 +28,7 @@ func (d *Daemon) makePhone() error {
 		Date:   func() (time.Time, bool) { return d.o.Source.Wall(d.o.Source.Stamp()) },
 		Finder: &phone.Finder{Says: d.finder.says, Found: d.finder.found},
 		Show:   d.o.ShowCode, Log: d.log,
-		Downloads: phone.Exports(d.writer.Store, d.o.Version, append(export.Formats(), report.Format())),
+		Downloads: phone.Exports(d.writer.Store, d.o.Version, append(export.Formats(), report.In(d.o.Config.Units.System))),
 	})
 	if err != nil {
 		return fmt.Errorf("daemon: %w", err)

@@ -31,7 +31,6 @@ const anyMachine = "west-2"
 // newCluster starts a cluster that knows the office and the machines.
 func newCluster(t *testing.T, machines []string) *cluster {
 	t.Helper()
-	nameServer(t)
 	c := &cluster{t: t, folder: folder(t)}
 	certificates(t, c.folder)
 	port := func() string {

@@ -3,7 +3,9 @@ package uplinktest
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
 	"net"
+	"os"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -23,15 +25,23 @@ var nodes = []struct {
 	{"node3.office.example", [4]byte{127, 0, 0, 3}},
 }
 
+// The whole test binary asks our name server from its start on: a resolver that
+// changes while others look up names is a race.
+func TestMain(m *testing.M) {
+	if err := nameServer(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	os.Exit(m.Run())
+}
+
 // nameServer answers for the names of the page as a name server does (RFC 1035),
-// and lets the addresses of the office take turns. The whole test binary asks it.
-func nameServer(t *testing.T) {
-	t.Helper()
+// and lets the addresses of the office take turns.
+func nameServer() error {
 	conn, err := net.ListenPacket("udp", "127.0.0.1:0")
 	if err != nil {
-		t.Fatal(err)
+		return err
 	}
-	t.Cleanup(func() { conn.Close() })
 	go func() {
 		var turn int
 		for buf := make([]byte, 1500); ; {
@@ -45,12 +55,11 @@ func nameServer(t *testing.T) {
 			turn++
 		}
 	}()
-	before := net.DefaultResolver
-	t.Cleanup(func() { net.DefaultResolver = before })
 	net.DefaultResolver = &net.Resolver{PreferGo: true, Dial: func(ctx context.Context, _, _ string) (net.Conn, error) {
 		asked.Add(1)
 		return (&net.Dialer{}).DialContext(ctx, "udp", conn.LocalAddr().String())
 	}}
+	return nil
 }
 
 var asked atomic.Int64

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -124,6 +125,9 @@ The first alert comes in under a minute of its time. To look on from elsewhere:
 		Version: version(),
 		ShowCode: func(c phone.Code) {
 			fmt.Fprintf(out, "The page, with the code that pairs a phone in it (%s, once, within ten minutes):\n  %s\n\n", c.Role, c.URL)
+			if !strings.HasPrefix(f.page, "127.") {
+				fmt.Fprintln(out, c.Terminal())
+			}
 		},
 	})
 }

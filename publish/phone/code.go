@@ -150,25 +150,13 @@ func (s *Server) showCode(w http.ResponseWriter, r *http.Request, _ *device) {
 		"ends_s": int(c.Ends.Sub(s.opts.Now()).Seconds())})
 }
 
-// showPicture draws a code: for a device that may set up the one it asks for,
-// for a screen of this computer the one that is shown anyhow.
-func (s *Server) showPicture(w http.ResponseWriter, r *http.Request, who *device) {
-	var c Code
-	var err error
-	if who != nil && who.role >= SetUp {
-		role, ok := s.roleAsked(w, r)
-		if !ok {
-			return
-		}
-		c, err = s.code(role, r.Host)
-	} else {
-		_, shown, ok := s.pairing.shown()
-		if !ok {
-			s.refuse(w, r, http.StatusNotFound, "there is no code now", "ask for one with a phone that may set up, or start the program again")
-			return
-		}
-		c.URL = s.url("") + "#pair=" + shown.digits
+// showPicture draws a code of the role that is asked for.
+func (s *Server) showPicture(w http.ResponseWriter, r *http.Request, _ *device) {
+	role, ok := s.roleAsked(w, r)
+	if !ok {
+		return
 	}
+	c, err := s.code(role, r.Host)
 	var picture []byte
 	if err == nil {
 		picture, err = c.PNG()

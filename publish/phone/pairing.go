@@ -58,18 +58,6 @@ func (p *pairing) current(role Role) (code, error) {
 	}
 }
 
-// shown is a code that there is already, that of the highest role first.
-func (p *pairing) shown() (Role, code, bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	for r := SetUp; r > NoRole; r-- {
-		if c := p.codes[r]; c.digits != "" && p.now().Before(c.ends) {
-			return r, c, true
-		}
-	}
-	return NoRole, code{}, false
-}
-
 // try uses up a code and tells its role. It is NoRole for a wrong code, and for
 // any while nobody may try: wait is how long that is from now on.
 func (p *pairing) try(digits string) (role Role, wait time.Duration, tried bool) {

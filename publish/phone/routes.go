@@ -10,8 +10,6 @@ type route struct {
 	method, path string
 	// role is the least that may: NoRole lets everybody.
 	role Role
-	// here lets programs on this computer itself as well.
-	here bool
 	do   func(s *Server, w http.ResponseWriter, r *http.Request, who *device)
 }
 
@@ -20,28 +18,28 @@ const api = "/api/v1/"
 // routes are all there are beside the files of the page. What a table does not
 // list cannot be asked.
 var routes = []route{
-	{"GET", api + "healthz", NoRole, false, (*Server).healthz},
-	{"POST", api + "pair", NoRole, false, (*Server).pair},
+	{"GET", api + "healthz", NoRole, (*Server).healthz},
+	{"POST", api + "pair", NoRole, (*Server).pair},
 
-	{"GET", api + "me", Look, false, (*Server).me},
-	{"GET", api + "stream", Look, false, (*Server).stream},
-	{"GET", api + "history", Look, false, (*Server).history},
-	{"GET", api + "day", Look, false, (*Server).day},
-	{"GET", api + "downloads", Look, false, (*Server).downloads},
-	{"GET", download, Look, false, (*Server).download},
+	{"GET", api + "me", Look, (*Server).me},
+	{"GET", api + "stream", Look, (*Server).stream},
+	{"GET", api + "history", Look, (*Server).history},
+	{"GET", api + "day", Look, (*Server).day},
+	{"GET", api + "downloads", Look, (*Server).downloads},
+	{"GET", download, Look, (*Server).download},
 
-	{"POST", api + "acknowledge", Answer, false, (*Server).acknowledge},
-	{"POST", api + "answer", Answer, false, (*Server).answer},
-	{"POST", api + "check", Answer, false, (*Server).check},
+	{"POST", api + "acknowledge", Answer, (*Server).acknowledge},
+	{"POST", api + "answer", Answer, (*Server).answer},
+	{"POST", api + "check", Answer, (*Server).check},
 
-	{"GET", api + "setup", SetUp, false, (*Server).setup},
-	{"POST", api + "setup", SetUp, false, (*Server).setUp},
-	{"GET", api + "display-says", SetUp, false, (*Server).found},
-	{"POST", api + "display-says", SetUp, false, (*Server).says},
-	{"GET", api + "pairing", SetUp, false, (*Server).showCode},
-	{"GET", api + "pairing.png", SetUp, true, (*Server).showPicture},
-	{"GET", api + "devices", SetUp, false, (*Server).listDevices},
-	{"POST", api + "forget", SetUp, false, (*Server).forget},
+	{"GET", api + "setup", SetUp, (*Server).setup},
+	{"POST", api + "setup", SetUp, (*Server).setUp},
+	{"GET", api + "display-says", SetUp, (*Server).found},
+	{"POST", api + "display-says", SetUp, (*Server).says},
+	{"GET", api + "pairing", SetUp, (*Server).showCode},
+	{"GET", api + "pairing.png", SetUp, (*Server).showPicture},
+	{"GET", api + "devices", SetUp, (*Server).listDevices},
+	{"POST", api + "forget", SetUp, (*Server).forget},
 }
 
 // download is the path of what can be fetched, with its name in place of the

@@ -82,10 +82,11 @@ func (r *spare) judge(s *machine.State, d *desk) finding {
 		r.reset()
 		r.entered = s.InCrop
 	}
+	full := fullHere(s)
 	if !r.has {
-		r.full, r.has = fullHere(s), true
+		r.full, r.has = full, true
 	}
-	r.full += fullShare * (fullHere(s) - r.full)
+	r.full += fullShare * (full - r.full)
 	if load, ok := signal.EngineLoad.Fresh(&s.Signals, s.Now); !ok {
 		r.load = 0
 	} else {

@@ -3,6 +3,6 @@
 // evening: what was done, where the time went, what went wrong where, what was
 // tried and whether it helped, and what to look at before tomorrow.
 //
-// How to read the package: Write (report.go) gathers a shift (gather.go), draws the
+// How to read the package: a Format (report.go) gathers a shift (gather.go), draws the
 // map and the curves (map.go, curve.go, axis.go), and fills page.html.
 package report

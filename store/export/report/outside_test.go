@@ -49,7 +49,7 @@ func reportOf(t *testing.T, path string) string {
 	}
 	defer s.Close()
 	var page bytes.Buffer
-	if err := report.Write(context.Background(), &page, s, export.Part{}); err != nil {
+	if err := report.Format().Write(context.Background(), &page, s, export.Part{}); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("%s: %d KB", filepath.Base(path), page.Len()/1024)

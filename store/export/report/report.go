@@ -32,11 +32,6 @@ var page = template.Must(template.New("report").Funcs(template.FuncMap{
 	"clock": clock, "day": day, "hours": hours, "number": number, "seconds": seconds, "words": words, "brief": brief, "percent": percent,
 }).Parse(pageText))
 
-// Write writes the report of a shift; of the newest if the part names none.
-func Write(ctx context.Context, w io.Writer, s *export.Source, p export.Part) error {
-	return write(ctx, w, s, p, signal.Metric)
-}
-
 func write(ctx context.Context, w io.Writer, s *export.Source, p export.Part, units signal.System) error {
 	if p.Shift == 0 {
 		all := s.Shifts()

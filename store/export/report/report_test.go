@@ -35,7 +35,7 @@ func written(t *testing.T) string {
 	}
 	defer s.Close()
 	var page bytes.Buffer
-	if err := report.Write(context.Background(), &page, s, export.Part{}); err != nil {
+	if err := report.Format().Write(context.Background(), &page, s, export.Part{}); err != nil {
 		t.Fatal(err)
 	}
 	return page.String()
@@ -125,7 +125,7 @@ func TestAShiftThatThereIsNot(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if err := report.Write(context.Background(), &bytes.Buffer{}, s, export.Part{Shift: 99}); err == nil || !strings.Contains(err.Error(), "shift 99") {
+	if err := report.Format().Write(context.Background(), &bytes.Buffer{}, s, export.Part{Shift: 99}); err == nil || !strings.Contains(err.Error(), "shift 99") {
 		t.Errorf("said %v", err)
 	}
 }

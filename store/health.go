@@ -36,6 +36,11 @@ func (w *Writer) Health() Health {
 	return h
 }
 
+// Turns counts how often Run came round, which it does every Tick at least, or
+// made a step on the way. It stands still only while Run waits for the disk, or
+// for Open. It may be called from any goroutine.
+func (w *Writer) Turns() uint64 { return w.turns.Load() }
+
 func (w *Writer) note(err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()

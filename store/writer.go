@@ -27,6 +27,7 @@ type Writer struct {
 	queue chan item
 	wake  chan struct{} // a wall record waits, or many messages were sent
 	store atomic.Pointer[Store]
+	turns atomic.Uint64
 
 	batch   []Record          // being written; Run's own
 	flushes []chan<- struct{} // closed when batch is written; Run's own
@@ -218,6 +219,7 @@ func (w *Writer) Run(ctx context.Context) error {
 
 	w.haveStore(ctx)
 	for ctx.Err() == nil {
+		w.turns.Add(1)
 		select {
 		case <-ctx.Done():
 		case x := <-w.queue:
@@ -271,6 +273,7 @@ func (w *Writer) gather(x item) {
 func (w *Writer) write(ctx context.Context) {
 	w.takeHistory()
 	for !w.attempt(ctx) {
+		w.turns.Add(1)
 		select {
 		case <-ctx.Done():
 			return // stop tries once more
@@ -313,6 +316,7 @@ func (w *Writer) append(ctx context.Context) bool {
 		if deleted, _ := s.Trim(true); deleted == 0 {
 			break
 		}
+		w.turns.Add(1)
 		err = s.Append(w.batch)
 	}
 	w.note(err)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
@@ -53,6 +55,7 @@ up when they come.`,
 				Told:    func(e *detect.Event) { logEvent(log, e) },
 				Noted:   func(n *advise.Note) { logNote(log, n) },
 				Version: version(),
+				Service: daemon.ServiceFrom(os.Getenv), StatusFile: statusFile(os.Getenv),
 				ShowCode: func(c phone.Code) {
 					if f, ok := s.err.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
 						fmt.Fprintln(f, c.Terminal())
@@ -64,6 +67,19 @@ up when they come.`,
 	cmd.Flags().StringVar(&path, "config", defaultConfig, "configuration file")
 	return cmd
 }
+
+// statusFile is where the daemon writes down how it is: in the folder that the
+// service manager gives it, which is in memory. Without a manager, nowhere.
+func statusFile(getenv func(string) string) string {
+	folder, _, _ := strings.Cut(getenv("RUNTIME_DIRECTORY"), ":")
+	if folder == "" {
+		return ""
+	}
+	return filepath.Join(folder, statusName)
+}
+
+// statusName is the file's name in that folder.
+const statusName = "status.json"
 
 // logEvent logs an alert that comes or goes.
 func logEvent(log *slog.Logger, e *detect.Event) {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"log/slog"
 	"math"
+	"sync/atomic"
 	"time"
 
 	"chaffinch/canbus"
@@ -61,8 +62,14 @@ type Options struct {
 	// ShowCode is told of each code that a person at the computer should see to
 	// pair a phone. It must not wait. May be nil: codes are logged in any case.
 	ShowCode func(phone.Code)
+	// Service is what the service manager wants.
+	Service Service
+	// StatusFile is where the program writes down how it is, for the verb
+	// "status": a path on a file system in memory. Empty: nowhere.
+	StatusFile string
 
-	started func(*Daemon) // a seam for tests: called before the work begins
+	started   func(*Daemon) // a seam for tests: called before the work begins
+	storeTick time.Duration // another: of the store's writer; 0 is its own
 }
 
 // Daemon is a run of the program.
@@ -83,6 +90,12 @@ type Daemon struct {
 	tell   announcer
 	topics publish.Topics
 	long   longRecord
+
+	notify  notifier
+	watch   *watchdog
+	reads   pulse        // of the bus reader
+	thinks  pulse        // of the core
+	opening atomic.Int64 // since when the store is being opened, by the clock that never jumps; 0: it is not
 
 	start   int64          // stamp at which Run began
 	lived   signal.Instant // of the newest live message
@@ -135,6 +148,7 @@ func Run(ctx context.Context, o Options) error {
 	topics := publish.NewTopics(o.Config.Machine.Name)
 	d.topics = topics
 	d.makeWriter()
+	d.makeWatchdog()
 
 	// The writer outlives everything that hands records to it.
 	writing, stopWriting := context.WithCancel(context.WithoutCancel(ctx))
@@ -197,7 +211,10 @@ func (d *Daemon) work(ctx context.Context) error {
 	}
 	g.Go(func() error { return d.read(gctx, full, free) })
 	g.Go(func() error { return d.think(full, free) })
+	g.Go(func() error { d.watch.run(gctx); return nil })
+	g.Go(func() error { d.ready(gctx); return nil })
 	err := g.Wait()
+	d.notify.say("STOPPING=1")
 	if errors.Is(err, io.EOF) || ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 		err = nil // the make-believe day is over, or we were asked to stop
 	}
@@ -225,6 +242,7 @@ func (d *Daemon) read(ctx context.Context, full chan<- *batch, free <-chan *batc
 		n, quiet, err := 0, int64(0), error(nil)
 		for n == 0 && quiet == 0 && err == nil {
 			n, quiet, err = d.o.Source.Read(ctx, b.frames[:batchFrames])
+			d.reads.beat()
 		}
 		b.frames, b.quiet = b.frames[:n], quiet
 		d.finder.feed(b.frames)
@@ -241,6 +259,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 	defer tick.Stop()
 	defer close(d.thought)
 	for {
+		d.thinks.beat()
 		select {
 		case b, more := <-full:
 			if !more {

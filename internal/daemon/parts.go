@@ -14,7 +14,10 @@ func (d *Daemon) makeWriter() {
 	options := settings.Options()
 	options.Wall = Clock{}.Wall
 	d.writer = store.NewWriter(store.WriterOptions{
+		Tick: d.o.storeTick,
 		Open: func(ctx context.Context) (*store.Store, store.Report, error) {
+			d.opening.Store(Clock{}.Mono())
+			defer d.opening.Store(0)
 			return store.OpenChecked(ctx, settings.Path, d.o.SelfExe, options)
 		},
 		Opened: func(s *store.Store, r store.Report) {

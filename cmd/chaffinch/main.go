@@ -45,7 +45,8 @@ func main() {
 	os.Exit(code)
 }
 
-func run(ctx context.Context, args []string, s streams) int {
+// rootVerb is the program's own command, with every verb.
+func rootVerb(s streams) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "chaffinch",
 		Short: "Listens to a combine's bus, warns, advises and records; never sends on it",
@@ -66,7 +67,6 @@ The machine's own manual, local rules and trained people come first.`,
 			return usageError{errors.New("a verb is missing; chaffinch --help lists them")}
 		},
 	}
-	root.SetArgs(args)
 	root.SetIn(s.in)
 	root.SetOut(s.out)
 	root.SetErr(s.err)
@@ -75,11 +75,17 @@ The machine's own manual, local rules and trained people come first.`,
 	})
 	root.AddCommand(
 		runVerb(s), demoVerb(s), replayVerb(s), surveyVerb(s), findVerb(s), simulateVerb(s), scoreVerb(s),
-		exportVerb(s), lossesVerb(s), deviceVerb(s), checkConfigVerb(s), checkStoreVerb(s), versionVerb(s),
+		exportVerb(s), lossesVerb(s), deviceVerb(s), checkConfigVerb(s), checkStoreVerb(s), versionVerb(s), manualVerb(s),
 	)
 	for _, verb := range root.Commands() {
 		verb.Args = asUsage(verb.Args)
 	}
+	return root
+}
+
+func run(ctx context.Context, args []string, s streams) int {
+	root := rootVerb(s)
+	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	var code exitCode
 	var usage usageError

@@ -1,0 +1,67 @@
+# Chaffinch on a board. Needs Go and what comes with every Debian; the packages
+# are made by a pinned version of nfpm, which Go fetches.
+#
+#   make deb             dist/chaffinch_VERSION_{arm64,armhf,amd64}.deb
+#   make lint            lintian's opinion of them
+#   make packages-test   install, upgrade, remove and purge, in a Debian of its own (root)
+#   make test            what CI runs
+
+NFPM    = go run github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.0
+BOARDS  = arm64 armhf amd64
+
+# The commit says the version and every date, so that the same commit gives the
+# same bytes. A later commit is a newer version.
+EPOCH   := $(shell git log -1 --format=%ct)
+COMMIT  := $(shell git rev-parse --short=8 HEAD)
+VERSION := 0.1.0~$(shell date -u -d @$(EPOCH) +%Y%m%d%H%M%S).$(COMMIT)
+MAINTAINER = Chaffinch maintainers <maintainers@chaffinch.invalid>
+STAGE   = dist/stage
+export SOURCE_DATE_EPOCH := $(EPOCH)
+
+DEBS = $(BOARDS:%=dist/chaffinch_$(VERSION)-1_%.deb)
+
+.PHONY: deb lint packages-test test clean
+.DEFAULT_GOAL = deb
+
+deb: $(DEBS)
+	@ls -l $(DEBS)
+
+# One binary for each board; armhf with GOARM=6 runs on every 32-bit Pi.
+GOARCH_arm64 = arm64
+GOARCH_armhf = arm
+GOARCH_amd64 = amd64
+
+.SECONDARY:
+.PHONY: FORCE
+FORCE:
+
+$(STAGE)/%/chaffinch: FORCE
+	CGO_ENABLED=0 GOOS=linux GOARCH=$(GOARCH_$*) GOARM=6 \
+		go build -trimpath -ldflags '-s -w' -o $@ ./cmd/chaffinch
+
+# What is the same on every board, from the program itself.
+$(STAGE)/common: FORCE
+	@mkdir -p $@
+	go build -trimpath -o $@/chaffinch ./cmd/chaffinch
+	$@/chaffinch manual | gzip -9n > $@/chaffinch.1.gz
+	$@/chaffinch completion bash > $@/completion.bash
+	{ printf 'chaffinch (%s-1) unstable; urgency=medium\n\n  * %s: %s\n\n -- %s  %s\n' \
+		'$(VERSION)' '$(COMMIT)' "$$(git log -1 --format=%s | cut -c1-56)" \
+		'$(MAINTAINER)' "$$(date -u -R -d @$(EPOCH))"; } | gzip -9n > $@/changelog.gz
+
+dist/chaffinch_$(VERSION)-1_%.deb: $(STAGE)/%/chaffinch $(STAGE)/common
+	cp $(STAGE)/common/*.gz $(STAGE)/common/completion.bash $(STAGE)/$*/
+	ARCH=$* VERSION='$(VERSION)' MAINTAINER='$(MAINTAINER)' STAGE=$(STAGE)/$* \
+		$(NFPM) package --config systemd/nfpm.yaml --packager deb --target $@
+
+lint: deb
+	for d in $(DEBS); do lintian --fail-on error,warning $$d || exit 1; done
+
+packages-test: deb
+	sh systemd/packages-test.sh $(DEBS)
+
+test:
+	sh .ci/test
+
+clean:
+	rm -rf dist

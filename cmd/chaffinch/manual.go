@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 )
 
 // manualVerb writes the manual page for the package. It is hidden: people type
@@ -78,15 +77,15 @@ func writeVerb(line func(string, ...any), verb *cobra.Command) {
 		}
 		line("%s", roff(paragraph))
 	}
-	verb.LocalFlags().VisitAll(func(f *pflag.Flag) {
-		if f.Hidden || f.Name == "help" {
-			return
+	var flags []string
+	for _, f := range strings.Split(verb.LocalFlags().FlagUsages(), "\n") {
+		if strings.TrimSpace(f) != "" && !strings.Contains(f, "--help") {
+			flags = append(flags, f)
 		}
-		kind, usage := pflag.UnquoteUsage(f)
-		line(".TP")
-		line(".B \\-\\-%s %s", roff(f.Name), roff(kind))
-		line("%s", roff(usage))
-	})
+	}
+	if len(flags) > 0 {
+		line(".PP\n.nf\n%s\n.fi", roff(strings.Join(flags, "\n")))
+	}
 	if verb.Example != "" {
 		line(".PP\n.nf\n%s\n.fi", roff(verb.Example))
 	}

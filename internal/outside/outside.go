@@ -31,6 +31,8 @@ func debianPackage(program string) string {
 		return "iproute2"
 	case "qemu-system-x86_64":
 		return "qemu-system-x86"
+	case "qemu-system-aarch64":
+		return "qemu-system-arm"
 	case "ogrinfo":
 		return "gdal-bin"
 	case "xmllint":
@@ -45,7 +47,7 @@ func Tool(t testing.TB, program string) string {
 	t.Helper()
 	path, err := exec.LookPath(program)
 	if err != nil {
-		missing(t, "the program %s is not installed (Debian package %s)", program, debianPackage(program))
+		Missing(t, "the program %s is not installed (Debian package %s)", program, debianPackage(program))
 	}
 	return path
 }
@@ -55,11 +57,11 @@ func Data(t testing.TB, variable string) string {
 	t.Helper()
 	path := os.Getenv(variable)
 	if path == "" {
-		missing(t, "%s does not name a directory with the data of this check", variable)
+		Missing(t, "%s does not name a directory with the data of this check", variable)
 	}
 	info, err := os.Stat(path)
 	if err != nil || !info.IsDir() {
-		missing(t, "%s=%s is not a directory", variable, path)
+		Missing(t, "%s=%s is not a directory", variable, path)
 	}
 	return path
 }
@@ -75,7 +77,9 @@ func Private(t testing.TB, variable string) string {
 	return Data(t, variable)
 }
 
-func missing(t testing.TB, format string, args ...any) {
+// Missing skips a test for something that is absent, or fails it if the run
+// requires everything.
+func Missing(t testing.TB, format string, args ...any) {
 	t.Helper()
 	if os.Getenv("CHAFFINCH_REQUIRE") == "1" {
 		t.Fatalf("required, but "+format, args...)

@@ -114,6 +114,7 @@ func appendPrompt(dst []byte, p *advise.Prompt, times Clock) []byte {
 	o.flag("stopped", p.Stopped)
 	o.number("from", p.From)
 	o.number("to", p.To)
+	o.number("by", p.By)
 	o.text("unit", p.Unit)
 	o.text("head", p.Head)
 	o.text("reason", p.Reason)

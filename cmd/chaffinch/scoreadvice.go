@@ -61,14 +61,19 @@ func scoreAdvice(cmd *cobra.Command, s streams, f scoreFlags) error {
 	if err != nil {
 		return err
 	}
-	showAdvice(s.out, from, to, &bad, &well, &heavy, &unmoved)
+	byHand, err := play(to, coaching.HandSet)
+	if err != nil {
+		return err
+	}
+	showAdvice(s.out, from, to, &bad, &well, &heavy, &unmoved, &byHand)
 	fmt.Fprintf(s.err, "took %.0f s\n", time.Since(began).Seconds())
 	return nil
 }
 
 // showAdvice prints what came of badly set machines, of well set ones, of those
-// whose operator has a heavy hand, and of those of which nothing was moved.
-func showAdvice(w io.Writer, from, to uint64, bad, well, heavy, unmoved *coaching.Table) {
+// whose operator has a heavy hand, of those of which nothing was moved, and of
+// those whose concave and sieves are set by hand.
+func showAdvice(w io.Writer, from, to uint64, bad, well, heavy, unmoved, byHand *coaching.Table) {
 	all, r, h, n := bad.Of(""), bad.Rates(), heavy.Rates(), unmoved.Rates()
 	fmt.Fprintf(w, "%d badly set machines, seeds %d to %d\n\n", all.Cases, from, to)
 	bad.Write(w)
@@ -80,4 +85,6 @@ func showAdvice(w io.Writer, from, to uint64, bad, well, heavy, unmoved *coachin
 	fmt.Fprintf(w, "verdicts where nothing was moved: %d, of which %d said better or worse, of the symptom or of a side\n", n.Same, n.False)
 	fmt.Fprintf(w, "\n%d well set machines\n\n", len(well.Sessions))
 	well.Write(w)
+	fmt.Fprintf(w, "\n%d badly set machines whose concave and sieves are set by hand with the machine stopped\n\n", len(byHand.Sessions))
+	byHand.Write(w)
 }

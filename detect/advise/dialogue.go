@@ -29,7 +29,8 @@ type trial struct {
 	why       string // ByPrompt, ByBack, ByOwn
 	prompt    uint64
 	from, to  float64
-	known     bool // from and to
+	known     bool    // from and to
+	by        float64 // how far, where they are not known and it can be told
 	steps     float64
 
 	changed signal.Instant
@@ -137,6 +138,9 @@ func (a *Adviser) propose(s *machine.State) {
 	if !standing && !urgent && (a.work.n < enoughBefore || a.work.n < mostBefore && !a.canJudge(&c)) {
 		return
 	}
+	if standing && a.work.n < enoughBefore && c.m.Direction != knowledge.Look && a.judgedBy(c.of) == "" && symptoms[c.of].level != noMeasure {
+		return // what is set by hand costs a stop: not for a change that nobody could judge
+	}
 	a.openMove(c)
 }
 
@@ -160,7 +164,7 @@ func (a *Adviser) openMove(c choice) {
 	m := c.m
 	a.trial = trial{
 		of: c.of, m: m, lever: m.lever, direction: m.Direction, why: ByPrompt, steps: c.steps,
-		from: c.reach.from, to: c.reach.to, known: c.reach.known, passing: a.passing(c.of),
+		from: c.reach.from, to: c.reach.to, known: c.reach.known, by: c.reach.by, passing: a.passing(c.of),
 	}
 	p := a.newPrompt(m.stopped)
 	a.wordMove(p, &c)
@@ -195,6 +199,8 @@ func (a *Adviser) newPrompt(stopped bool) *Prompt {
 	}
 	if a.trial.known {
 		p.From, p.To = number(a.trial.from), number(a.trial.to)
+	} else if a.trial.by > 0 {
+		p.By = number(a.trial.by)
 	}
 	return p
 }

@@ -16,7 +16,7 @@ type follower struct {
 	id     signal.ID
 	driven bool // it turns with the engine
 	inCrop bool // it shows its setting only in settled work
-	roams  bool // it is moved all the time, also by the ground: only what a prompt asked for counts
+	roams  bool // the ground moves it too: only what the operator says he has done counts
 	scaled bool // values are put to the engine's reference speed
 	sum    float64
 	n      int

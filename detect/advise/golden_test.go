@@ -64,6 +64,23 @@ func TestDialogues(t *testing.T) {
 			p.w.standS = 400
 			p.play(90 * time.Minute)
 		}},
+		{"a lever outside the cab waits for a stop and for work to judge it by",
+			Facts{TargetPct: map[string]float64{"separation-loss": 13}, Machine: machine.Settings{Limits: map[string]machine.Limit{"rotor_speed_rpm": {Max: number0(800)}}}}, func(p *player) {
+				gap := 14.0 // no bus tells it
+				p.w.levels = func(w *world) map[signal.ID]float64 {
+					m := separationBy(w)
+					m[signal.SeparationLoss.ID] *= 0.6 * math.Exp((gap-14)/8)
+					return m
+				}
+				p.w.standS = 400
+				p.operator = func(p *player, n *Note) {
+					obeys(p, n)
+					if n.Kind == PromptClosed && n.Prompt.Closed == ClosedDone && n.Prompt.By != nil {
+						gap += way(n.Prompt.Direction) * *n.Prompt.By
+					}
+				}
+				p.play(2 * time.Hour)
+			}},
 		{"a sample tells what no sensor does", Facts{}, func(p *player) {
 			p.operator = func(p *player, n *Note) {
 				obeys(p, n)

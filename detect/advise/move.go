@@ -111,9 +111,10 @@ func way(direction string) float64 {
 // reach is how far a move can go from where its lever stands.
 type reach struct {
 	from, to float64
-	known    bool // both
-	atLimit  bool // the owner's limit leaves no room
-	atEnd    bool // nor does the lever itself
+	known    bool    // both
+	by       float64 // how far, where they are not known and the lever has a scale outside the cab
+	atLimit  bool    // the owner's limit leaves no room
+	atEnd    bool    // nor does the lever itself
 	limit    float64
 }
 
@@ -128,6 +129,9 @@ func (a *Adviser) reachOf(m *move, steps float64) (r reach) {
 	}
 	from, known := a.present(m)
 	if !known {
+		if m.stopped && m.lever.Unit == "mm" {
+			r.by = m.lever.Amount(m.Steps*steps, 0)
+		}
 		return r
 	}
 	round := m.lever.Round

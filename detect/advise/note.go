@@ -59,6 +59,7 @@ type Prompt struct {
 	Stopped   bool     `json:"stopped"`   // only with the machine stopped
 	From      *float64 `json:"from"`      // the present setting, nil where it is not known
 	To        *float64 `json:"to"`        // the setting asked for, nil where it is not known
+	By        *float64 `json:"by"`        // how far, where nothing tells from where to where but the lever has a scale
 	Unit      string   `json:"unit"`
 	Head      string   `json:"head"`    // at most twelve words
 	Reason    string   `json:"reason"`  // one sentence, with numbers

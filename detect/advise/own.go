@@ -25,6 +25,9 @@ func (a *Adviser) shifted(f *follower, seen shift) {
 	}
 	t := &a.trial
 	asked := t.lever == f.lever && (t.direction == direction || t.direction == knowledge.Look)
+	if f.roams && !(asked && a.saidDone() && t.goesFor(seen)) {
+		return
+	}
 	switch {
 	case a.stage == proposed && asked:
 		t.from, t.to, t.known = seen.from, seen.to, true
@@ -46,6 +49,20 @@ func (a *Adviser) shifted(f *follower, seen shift) {
 	case !f.roams:
 		a.own(f, direction, seen)
 	}
+}
+
+// saidDone tells whether the operator has said that the change on trial is made.
+func (a *Adviser) saidDone() bool {
+	return (a.stage == settling || a.stage == judging || a.stage == sampling) && a.trial.prompt != 0
+}
+
+// leastOfAsked is the share of an asked step that a lever which roams has to go
+// before it counts as the step.
+const leastOfAsked = 0.5
+
+// goesFor tells whether what was seen can be the step that was asked for.
+func (t *trial) goesFor(seen shift) bool {
+	return !t.known || math.Abs(seen.to-seen.from) >= leastOfAsked*math.Abs(t.to-t.from)
 }
 
 // goesOn is how many seconds of judging more of the same change only make longer.

@@ -40,6 +40,8 @@ func (a *Adviser) wordMove(p *Prompt, c *choice) {
 	by := m.lever.StepWords
 	if r.known {
 		by = fmt.Sprintf("from %s to %s", a.plain(r.from, m.lever.Unit), a.setting(r.to, m.lever.Unit))
+	} else if r.by > 0 {
+		by = "by " + a.setting(r.by, m.lever.Unit)
 	}
 	w := a.facts.Knowledge.Prompt(m.Move, by, m.stopped)
 	p.Head = head(w.Head)
@@ -83,7 +85,7 @@ func (a *Adviser) evidence(i int) string {
 	case i == engineLoad && a.around.loadN > 0:
 		return fmt.Sprintf("Engine load is %.0f %%", a.around.load)
 	case t.seconds > 0 && info.signal:
-		s := fmt.Sprintf("%s is %.0f of 100", words, t.lasting)
+		s := fmt.Sprintf("%s %s %.0f of 100", words, isOrAre(words), t.lasting)
 		if t.sudden > 0 {
 			s = fmt.Sprintf("%s rose suddenly to %.0f of 100", words, t.fast)
 		}
@@ -99,7 +101,15 @@ func (a *Adviser) evidence(i int) string {
 	case t.checked():
 		return fmt.Sprintf("Your sample showed %s (%s)", a.symptomWords(i), t.said)
 	}
-	return words + " is high"
+	return words + " " + isOrAre(words) + " high"
+}
+
+// isOrAre is the verb for a symptom: returns are, a loss is.
+func isOrAre(words string) string {
+	if strings.HasSuffix(words, "s") && !strings.HasSuffix(words, "ss") {
+		return "are"
+	}
+	return "is"
 }
 
 // limitWords tell a limit of the owner's and what it costs, as far as that is
@@ -117,6 +127,8 @@ func (a *Adviser) wordBack(p *Prompt, d *debt) {
 	p.Head = "Put the " + d.lever.Words + " back"
 	if d.known {
 		p.Head += " to " + a.setting(d.from, d.lever.Unit)
+	} else if d.by > 0 {
+		p.Head += " by " + a.setting(d.by, d.lever.Unit)
 	}
 	p.Head = head(p.Head)
 	p.Reason = d.reason
@@ -153,7 +165,7 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 		if v.ChangePct > 0 {
 			verb = "rose"
 		}
-		said.Text = fmt.Sprintf("%s: %s %s by %s%.0f %% (%s)", capital(v.Outcome.String()), words, verb, atLeast(v), math.Abs(v.ChangePct), interval(v))
+		said.Text = fmt.Sprintf("%s: %s %s by %s%.0f %% (%s)", capital(v.Outcome.String()), words, verb, atLeast(v), math.Abs(v.ChangePct), sureOf(v))
 		if !a.trial.changesFeed() {
 			said.Text += " at the same feed"
 		}
@@ -174,6 +186,22 @@ func atLeast(v *judge.Verdict) string {
 		return "at least "
 	}
 	return ""
+}
+
+// sureOf is between which sizes a fall or a rise surely lies.
+func sureOf(v *judge.Verdict) string {
+	low, high := v.SureLowPct, v.SureHighPct
+	if v.ChangePct < 0 {
+		low, high = -high, -low
+	}
+	low, high = max(0, math.Round(low)), math.Round(high)
+	switch {
+	case !finite(high):
+		return fmt.Sprintf("%.0f or more", low)
+	case !finite(low):
+		return fmt.Sprintf("up to %.0f", high)
+	}
+	return fmt.Sprintf("%.0f to %.0f", low, high)
 }
 
 func interval(v *judge.Verdict) string {

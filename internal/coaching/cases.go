@@ -15,7 +15,7 @@ import (
 // Seeds that the adviser may be tuned on, and those that only reports may use.
 const (
 	TuneFrom, TuneTo = 1, 60
-	HeldFrom, HeldTo = 5001, 5060
+	HeldFrom, HeldTo = 8001, 8060
 )
 
 // Kind is what is wrong with the machine of a case.
@@ -32,6 +32,9 @@ const (
 	// HeavyHanded: badly set as well, and the operator moves a lever HeavyTimes as
 	// far as he is asked to, so that there is something to see.
 	HeavyHanded
+	// HandSet: badly set as well, and concave and sieves are set by hand with the
+	// machine stopped; the bus does not carry them.
+	HandSet
 )
 
 // HeavyTimes is how much further than asked a heavy-handed operator goes.

@@ -116,6 +116,37 @@ func TestLargeChangesAreSeen(t *testing.T) {
 	}
 }
 
+// Where concave and sieves are set by hand, their prompts wait for a stop and say by
+// how much, and following them gets there too.
+func TestWhatIsSetByHandWaitsForAStop(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it plays whole shifts")
+	}
+	table := play(t, Cases(22, 26, HandSet))
+	all := table.Of("")
+	t.Logf("%+v", all)
+	if all.Worse > 0 || all.Reached < all.Cases-1 || !(all.EndedPct < all.BegunPct-0.5) {
+		t.Errorf("%d of %d left worse, %d reach their targets, costs from %.2f to %.2f %%", all.Worse, all.Cases, all.Reached, all.BegunPct, all.EndedPct)
+	}
+	byHand := 0
+	for _, s := range table.Sessions {
+		for _, l := range s.Lines {
+			for _, lever := range []string{"concave", "upper sieve", "lower sieve"} {
+				if l.Mark != '?' || !strings.Contains(l.Text, "the "+lever+" ") {
+					continue
+				}
+				byHand++
+				if !strings.Contains(l.Text, " mm. ") || !strings.Contains(l.Text, "key out") {
+					t.Errorf("seed %d: %q says neither by how much nor to stop the engine", s.Seed, l.Text)
+				}
+			}
+		}
+	}
+	if byHand < 4 {
+		t.Errorf("only %d prompts for what is set by hand", byHand)
+	}
+}
+
 // The operator does what is asked and the machine has, and a case is the same
 // every time.
 func TestASessionIsTheSameEveryTime(t *testing.T) {

@@ -12,6 +12,9 @@
 // operator who goes HeavyTimes as far as he is asked (HeavyHanded), whose changes
 // are large enough to have to be seen. A large change that was put back because
 // another level had come out worse before anything could be told is counted apart.
+// HandSet are badly set machines whose concave and sieves are set by hand with the
+// machine stopped, where no bus tells; there the operator has a break of five minutes
+// every forty, and is two minutes at a sieve and four at the concave.
 //
 // # The operator
 //

@@ -20,7 +20,8 @@ type operator struct {
 	todo    []task
 	counted uint64 // draws so far
 	busy    signal.Instant
-	stopped bool // he has made the first stop
+	breaks  bool // he stops now and then
+	stops   int  // so far
 	holds   bool // a ground speed that he was asked for
 }
 
@@ -32,6 +33,8 @@ type task struct {
 
 const (
 	firstStop   = 390 * time.Second
+	breakEach   = 40 * time.Minute
+	breakTakes  = 5 * time.Minute
 	sampleTakes = time.Minute
 	countTakes  = 4 * time.Minute
 	// lookAfter a change that only a look can judge.
@@ -44,9 +47,13 @@ func (o *operator) later(at signal.Instant, do func()) {
 
 // step does what is due, in the order in which it was taken on.
 func (o *operator) step(now signal.Instant) {
-	if !o.stopped && now >= signal.Instant(firstStop) {
-		o.stopped = true
+	if o.stops == 0 && now >= signal.Instant(firstStop) {
+		o.stops++
 		o.combine.Stay(20)
+	}
+	if o.breaks && now >= signal.Instant(o.stops)*signal.Instant(breakEach) {
+		o.stops++
+		o.combine.Stay(breakTakes.Seconds())
 	}
 	for i := 0; i < len(o.todo); i++ {
 		if t := o.todo[i]; t.at <= now {
@@ -60,6 +67,9 @@ func (o *operator) step(now signal.Instant) {
 func (o *operator) reaction() time.Duration {
 	return time.Duration(o.dice.between(10, 40) * float64(time.Second))
 }
+
+// byHandTakes is how long he is at a lever outside the cab.
+var byHandTakes = map[string]time.Duration{"concave": 4 * time.Minute, "upper_sieve": 2 * time.Minute, "lower_sieve": 2 * time.Minute}
 
 // obey does what a prompt says and gives the answer.
 func (o *operator) obey(p *advise.Prompt) advise.Answer {
@@ -82,6 +92,10 @@ func (o *operator) obey(p *advise.Prompt) advise.Answer {
 		to = *p.To
 	case p.Lever == "reel" && p.Direction == knowledge.Look:
 		to = 1.15 // up to a quarter over ground speed, and only laying the crop in
+	case p.By != nil && p.Direction == knowledge.Up:
+		to += *p.By
+	case p.By != nil && p.Direction == knowledge.Down:
+		to -= *p.By
 	case p.Direction == knowledge.Up:
 		to += o.combine.Step(p.Lever)
 	case p.Direction == knowledge.Down:

@@ -3,9 +3,12 @@ package coaching
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"chaffinch/canbus"
+	"chaffinch/canbus/processdata"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
@@ -80,8 +83,14 @@ func Run(c Case) (*Session, error) {
 	v := virtual.New(c.Scenario, c.Seed)
 	aims, alarms := targets(v)
 	text := virtual.ConfigText(c.Scenario) + alarms
-	if c.Kind == Unmoved {
+	var hidden []uint16
+	switch c.Kind {
+	case Unmoved:
 		text = withoutMap(text, "rotor_speed_rpm")
+		hidden = []uint16{processdata.ConcaveClearance, processdata.SeparationFanSpeed, processdata.ChafferClearance, processdata.SieveClearance}
+	case HandSet:
+		text = byHand.Replace(text)
+		hidden = []uint16{processdata.ConcaveClearance, processdata.ChafferClearance, processdata.SieveClearance}
 	}
 	cfg, err := configOf(text)
 	if err != nil {
@@ -89,7 +98,7 @@ func Run(c Case) (*Session, error) {
 	}
 	s := &session{Session: Session{Case: c}, combine: v}
 	s.adviser = advise.New(advise.Facts{Machine: cfg.Machine, Crop: cfg.Crop, Knowledge: config.DefaultAdvice(), TargetPct: aims})
-	s.op = operator{combine: v, moves: c.Kind != Unmoved, times: 1, dice: newDice(c.Seed, 2)}
+	s.op = operator{combine: v, moves: c.Kind != Unmoved, breaks: c.Kind == HandSet, times: 1, dice: newDice(c.Seed, 2)}
 	if c.Kind == HeavyHanded {
 		s.op.times = HeavyTimes
 	}
@@ -105,7 +114,7 @@ func Run(c Case) (*Session, error) {
 		var n int
 		n, done = v.Next(frames)
 		for i := range frames[:n] {
-			if c.Kind == Unmoved && tellsSetting(&frames[i]) {
+			if tells(&frames[i], hidden) {
 				continue
 			}
 			thinks.Frame(&frames[i])
@@ -118,17 +127,16 @@ func Run(c Case) (*Session, error) {
 	return &s.Session, nil
 }
 
-// tellsSetting tells whether a frame carries a setting of concave, fan or sieve
-// as process data (ISO 11783-11, DDI 243, 247, 251 and 255).
-func tellsSetting(f *canbus.Frame) bool {
-	if f.ID>>16&0xFF != 0xCB || f.Len < 4 {
+// byHand takes from the levers that are set from the seat those that an older
+// machine has at its side and back.
+var byHand = strings.NewReplacer(`"concave", `, "", `"upper_sieve", `, "", `"lower_sieve", `, "")
+
+// tells tells whether a frame carries process data of one of the listed kinds.
+func tells(f *canbus.Frame, list []uint16) bool {
+	if len(list) == 0 || f.ID>>16&0xFF != 0xCB || f.Len < 4 {
 		return false
 	}
-	switch uint16(f.Data[2]) | uint16(f.Data[3])<<8 {
-	case 243, 247, 251, 255:
-		return true
-	}
-	return false
+	return slices.Contains(list, uint16(f.Data[2])|uint16(f.Data[3])<<8)
 }
 
 func (s *session) state(m *machine.State) {
@@ -208,6 +216,9 @@ func (s *session) promptOpened(n *advise.Note) {
 			return
 		}
 		s.begin(open)
+		if open.Stopped && byHandTakes[open.Lever] > 0 {
+			s.combine.Stay(byHandTakes[open.Lever].Seconds())
+		}
 		answer := s.op.obey(open)
 		s.hear(s.adviser.Answer(answer))
 	})

@@ -59,6 +59,10 @@ func (c Code) PNG() ([]byte, error) {
 	return q.PNG(), nil
 }
 
+// URL is the page's address for whoever reads it at the computer; empty if that
+// cannot be told.
+func (s *Server) URL() string { return s.url("") }
+
 // url is the page's address for somebody who asked host, or for whoever reads it
 // at the computer if host is empty.
 func (s *Server) url(host string) string {

@@ -75,7 +75,7 @@ The machine's own manual, local rules and trained people come first.`,
 	})
 	root.AddCommand(
 		runVerb(s), demoVerb(s), replayVerb(s), surveyVerb(s), findVerb(s), simulateVerb(s), scoreVerb(s),
-		exportVerb(s), lossesVerb(s), deviceVerb(s), checkConfigVerb(s), checkStoreVerb(s), versionVerb(s), manualVerb(s),
+		exportVerb(s), lossesVerb(s), deviceVerb(s), checkConfigVerb(s), checkStoreVerb(s), statusVerb(s), versionVerb(s), manualVerb(s),
 	)
 	for _, verb := range root.Commands() {
 		verb.Args = asUsage(verb.Args)

@@ -9,7 +9,9 @@ import (
 
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
+	"chaffinch/internal/config"
 	"chaffinch/internal/daemon"
+	"chaffinch/publish/mqtt"
 	"chaffinch/publish/phone"
 
 	"github.com/spf13/cobra"
@@ -39,11 +41,12 @@ up when they come.`,
 			if err != nil {
 				return err
 			}
+			takeCredentials(cfg, os.Getenv("CREDENTIALS_DIRECTORY"))
 			exe, err := os.Executable()
 			if err != nil {
 				return fmt.Errorf("run: find the program itself: %w", err)
 			}
-			log := slog.New(slog.NewTextHandler(s.err, nil))
+			log := slog.New(daemon.CalmLog(slog.NewTextHandler(s.err, nil)))
 			live := daemon.NewLive(cfg.Bus, daemon.Clock{}, log)
 			defer live.Close()
 			for _, n := range cfg.Notes() {
@@ -66,6 +69,21 @@ up when they come.`,
 	}
 	cmd.Flags().StringVar(&path, "config", defaultConfig, "configuration file")
 	return cmd
+}
+
+// takeCredentials takes the passwords of brokers that the service manager hands
+// over (LoadCredential= in the unit), where the configuration names a user and
+// no file. None need be there.
+func takeCredentials(cfg *config.Config, folder string) {
+	if folder == "" {
+		return
+	}
+	for name, server := range map[string]*mqtt.Server{"broker-password": &cfg.MQTT.Server, "uplink-password": &cfg.MQTT.Uplink} {
+		file := filepath.Join(folder, name)
+		if _, err := os.Stat(file); err == nil && server.Username != "" && server.PasswordFile == "" {
+			server.PasswordFile = file
+		}
+	}
 }
 
 // statusFile is where the daemon writes down how it is: in the folder that the

@@ -93,8 +93,11 @@ type Daemon struct {
 
 	notify  notifier
 	watch   *watchdog
-	reads   pulse        // of the bus reader
-	thinks  pulse        // of the core
+	reads   pulse // of the bus reader
+	thinks  pulse // of the core
+	seen    atomic.Pointer[seen]
+	alerted atomic.Pointer[lastAlert]
+	began   time.Time    // when Run did
 	opening atomic.Int64 // since when the store is being opened, by the clock that never jumps; 0: it is not
 
 	start   int64          // stamp at which Run began
@@ -139,7 +142,7 @@ type batch struct {
 
 // Run runs the daemon until ctx ends, or the source does.
 func Run(ctx context.Context, o Options) error {
-	d := &Daemon{o: o, log: o.Log, opened: make(chan uint64, 1), lived: signal.Never, start: o.Source.Stamp(),
+	d := &Daemon{o: o, log: o.Log, began: time.Now(), opened: make(chan uint64, 1), lived: signal.Never, start: o.Source.Stamp(),
 		long:  longRecord{block: history.NewBuilder()},
 		inbox: make(chan request, mostRequests), thought: make(chan struct{}), basis: basisOf(o.Config)}
 	if d.log == nil {
@@ -158,7 +161,7 @@ func Run(ctx context.Context, o Options) error {
 
 	d.clock = publish.Clock{Boot: d.boot(ctx), Wall: d.wall}
 	d.board = publish.NewBoard(topics, d.clock)
-	d.tell = announcer{board: d.board, send: d.send, told: o.Told, noted: o.Noted}
+	d.tell = announcer{board: d.board, send: d.send, told: d.noteAlert, noted: o.Noted}
 	d.outbox = newOutbox(d.writer, topics)
 	var err error
 	if d.core, err = core.New(o.Config, core.Outputs{
@@ -213,6 +216,7 @@ func (d *Daemon) work(ctx context.Context) error {
 	g.Go(func() error { return d.think(full, free) })
 	g.Go(func() error { d.watch.run(gctx); return nil })
 	g.Go(func() error { d.ready(gctx); return nil })
+	g.Go(func() error { d.report(gctx); return nil })
 	err := g.Wait()
 	d.notify.say("STOPPING=1")
 	if errors.Is(err, io.EOF) || ctx.Err() != nil && errors.Is(err, ctx.Err()) {
@@ -350,6 +354,8 @@ func (d *Daemon) publishLive(s *machine.State) {
 		return
 	}
 	d.lived = s.Now
+	_, date := d.date(s.Now)
+	d.seen.Store(&seen{s.Activity, s.Now.Sub(s.Since), date})
 	health := d.health()
 	d.recordAll(d.own.Step(s.Now, s.Activity, func(kind string) (string, bool) {
 		for i := range health {

@@ -40,6 +40,8 @@ type rig struct {
 	mu   sync.Mutex
 	told []string // event ids and phases, in the order published
 	log  logText
+
+	statusFile string
 }
 
 // logText is a log that may be read while it is written.

@@ -218,7 +218,7 @@ func (r *rig) startService(s Service, source Source, started func(*Daemon)) (sto
 	go func() {
 		done <- Run(ctx, Options{
 			Config: r.cfg, Source: source, SelfExe: exe, Log: slog.New(slog.NewTextHandler(&r.log, nil)),
-			Service: s, started: started, storeTick: 100 * time.Millisecond,
+			Service: s, StatusFile: r.statusFile, started: started, storeTick: 100 * time.Millisecond,
 		})
 	}()
 	var once sync.Once

@@ -18,7 +18,7 @@ type image struct{ kernel, initramfs string }
 // depend on.
 var modules = []string{
 	"virtio_pci", "virtio_rng", "virtio_blk", "9pnet_virtio", "9p", "ext4", "dm-flakey",
-	"can", "can-raw", "can-dev", "vcan", "sja1000", "kvaser_pci",
+	"can", "can-raw", "can-dev", "vcan", "vxcan", "sja1000", "kvaser_pci",
 }
 
 // files of the programs, with the libraries that they ask for.

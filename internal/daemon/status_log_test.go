@@ -78,7 +78,6 @@ func TestTheLogHasChangesOnly(t *testing.T) {
 			c.MQTT.Listen, c.Phone.Listen = taken.Addr().String(), taken.Addr().String()
 			c.MQTT.Uplink.Broker = "mqtt://127.0.0.1:9"
 		},
-		"a broker that is not there": func(c *config.Config) { c.MQTT.Broker = "mqtt://127.0.0.1:9" },
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -88,9 +87,9 @@ func TestTheLogHasChangesOnly(t *testing.T) {
 			m.hears(10*time.Second, "READY=1")
 			time.Sleep(2500 * time.Millisecond) // for what is tried a second time
 			before := strings.Count(r.log.String(), "\n")
-			time.Sleep(4 * time.Second)
+			time.Sleep(3 * time.Second)
 			if more := strings.Count(r.log.String(), "\n") - before; more > 0 {
-				t.Errorf("%d more lines in 4 s:\n%s", more, r.log.String())
+				t.Errorf("%d more lines in 3 s:\n%s", more, r.log.String())
 			}
 			if before > 12 {
 				t.Errorf("%d lines at the start:\n%s", before, r.log.String())

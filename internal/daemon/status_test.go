@@ -124,7 +124,7 @@ func TestTheStatusFileOfARunningDaemon(t *testing.T) {
 	stop := r.startService(Service{Socket: m.address}, r.source, nil)
 	m.hears(10*time.Second, "READY=1")
 	r.log.waitFor(t, "to pair a phone")
-	time.Sleep(4 * time.Second)
+	time.Sleep(2500 * time.Millisecond)
 
 	s, age, err := ReadStatus(r.statusFile)
 	if err != nil {

@@ -139,20 +139,20 @@ func TestSignsOfLifeStopWithEachLoop(t *testing.T) {
 			d := <-running
 			m.hears(10*time.Second, "READY=1")
 			idle := time.Now()
-			time.Sleep(2 * time.Second)
-			if n := len(m.after(idle, "WATCHDOG=1")); n < 4 {
-				t.Fatalf("%d signs of life in 2 s of doing nothing, wanted one every 300 ms", n)
+			time.Sleep(1200 * time.Millisecond)
+			if n := len(m.after(idle, "WATCHDOG=1")); n < 2 {
+				t.Fatalf("%d signs of life in 1.2 s of doing nothing, wanted one every 300 ms", n)
 			}
 			goOn := c.stop(d, source)
 			stopped := time.Now()
-			time.Sleep(3 * time.Second)
+			time.Sleep(1800 * time.Millisecond)
 			if late := m.after(stopped.Add(window+500*time.Millisecond), "WATCHDOG=1"); len(late) > 0 {
 				t.Errorf("%d signs of life while the %s stood still", len(late), c.name)
 			}
 			r.log.waitFor(t, `msg="a loop stands still" loop=`+c.logged)
 			goOn()
 			again := time.Now()
-			time.Sleep(time.Second)
+			time.Sleep(600 * time.Millisecond)
 			if len(m.after(again, "WATCHDOG=1")) == 0 {
 				t.Errorf("no sign of life although the %s moves again", c.name)
 			}

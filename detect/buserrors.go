@@ -75,5 +75,5 @@ func (r *busTrouble) count(s *machine.State) {
 func (r *busTrouble) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Peak.Name = "error_frames_pct"
 	e.Evidence = []Fact{{Name: "error_frames_pct", Value: round1(e.Peak.Value), Unit: "%"}, {Name: "error_frames", Value: float64(s.Bus.Errors)}}
-	e.Text = fmt.Sprintf("%.0f %% errors on the bus: check plug and terminators", e.Peak.Value)
+	e.Text = fmt.Sprintf("%.0f %% bus errors: check plug and terminators", e.Peak.Value)
 }

@@ -37,5 +37,5 @@ func (b *busSilence) step(s *machine.State, d *desk) {
 func (b *busSilence) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Peak.Name = "silence_s"
 	e.Evidence = []Fact{{Name: "silence_s", Value: round1(e.Peak.Value), Unit: "s"}}
-	e.Text = fmt.Sprintf("No data from the machine for %.0f s: check the plug", e.Peak.Value)
+	e.Text = fmt.Sprintf("No data for %.0f s: check plug", e.Peak.Value)
 }

@@ -101,11 +101,11 @@ func (r *faultCodes) tell(e *Event, a *alarm, _ *machine.State) {
 		if c.Count < 127 { // 127 is not available
 			e.Evidence = append(e.Evidence, Fact{Name: "occurrence_count", Value: float64(c.Count)})
 		}
-		do := "see the manual"
+		do := "See the manual"
 		if e.Priority == High {
-			do = "stop and see the manual"
+			do = "Stop, see the manual"
 		}
-		e.Text = fmt.Sprintf("Fault code %d-%d from address %d: %s", c.SPN, c.FMI, c.Source.Address, do)
+		e.Text = fmt.Sprintf("%s: fault code %d-%d", do, c.SPN, c.FMI)
 		return
 	}
 }

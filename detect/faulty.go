@@ -52,7 +52,7 @@ func (r *faulty) tell(e *Event, a *alarm, s *machine.State) {
 		{Name: "error_s", Value: round1(e.Peak.Value), Unit: "s"},
 		{Name: "source_address", Value: float64(s.Signals.Get(id).From.Address)},
 	}
-	e.Text = fmt.Sprintf("%s: sensor reports an error for %.0f s, check it", capital(id.Info().Words), e.Peak.Value)
+	e.Text = fmt.Sprintf("%s: sensor error for %.0f s", capital(id.Info().Words), e.Peak.Value)
 }
 
 // capital begins a sentence. Words of signals are in ASCII letters.

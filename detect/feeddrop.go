@@ -218,7 +218,7 @@ func (r *feedFall) tell(e *Event, _ *alarm, s *machine.State) {
 			Fact{Name: "feed_rate_t_h", Value: round1(e.Peak.Value), Unit: "t/h"},
 			Fact{Name: "feed_rate_last_minute_t_h", Value: round1(r.feedMean), Unit: "t/h"})
 	}
-	e.Text = fmt.Sprintf("Feed down %.0f %% at the same speed: look at the header", fall)
+	e.Text = fmt.Sprintf("Feed down %.0f %%: look at the header", fall)
 }
 
 // window is the last minute, one value a second.

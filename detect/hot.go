@@ -41,5 +41,5 @@ func (h *hot) step(s *machine.State, d *desk) {
 
 func (h *hot) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Evidence = facts(s, signal.EngineSpeed.ID, signal.EngineLoad.ID, signal.Coolant.ID)
-	e.Text = fmt.Sprintf("Coolant %.0f °C: ease off and check the radiator", e.Peak.Value)
+	e.Text = fmt.Sprintf("Coolant %.0f °C: ease off, check radiator", e.Peak.Value)
 }

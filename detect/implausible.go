@@ -90,7 +90,7 @@ func (r *implausible) tell(e *Event, a *alarm, s *machine.State) {
 	if r.since[id] != signal.Never {
 		e.Peak.Name = "out_of_range_s"
 		e.Evidence = append(e.Evidence, Fact{Name: "out_of_range_s", Value: round1(e.Peak.Value), Unit: "s"})
-		e.Text = fmt.Sprintf("%s cannot be so for %.1f s: check the sensor", words, e.Peak.Value)
+		e.Text = fmt.Sprintf("%s wrong for %.1f s: check sensor", words, e.Peak.Value)
 		return
 	}
 	e.Peak.Name = "disagreement_s"
@@ -98,7 +98,7 @@ func (r *implausible) tell(e *Event, a *alarm, s *machine.State) {
 		if x := &s.Disputes[i]; x.Signal == id {
 			e.Evidence = append(e.Evidence, Fact{Name: "disagreement", Value: x.Largest, Unit: id.Info().Unit},
 				Fact{Name: "other_address", Value: float64(x.Other.Address)})
-			e.Text = fmt.Sprintf("%s: two senders differ by %.*f %s", words, id.Info().Decimals, x.Largest, id.Info().Unit)
+			e.Text = fmt.Sprintf("%s: senders differ by %.*f %s", words, id.Info().Decimals, x.Largest, id.Info().Unit)
 		}
 	}
 }

@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"chaffinch/canbus/signal"
@@ -300,7 +301,7 @@ func (r *level) atComfort() (put float64, ok bool) {
 
 func (r *level) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineLoad.ID, r.id)
-	words := capital(r.id.Info().Words)
+	words := strings.TrimSuffix(capital(r.id.Info().Words), " in the tank")
 	b := r.base()
 	if b.known {
 		e.Evidence = append(e.Evidence, Fact{Name: "usual_pct", Value: round1(b.usual), Unit: "%"},
@@ -313,8 +314,8 @@ func (r *level) tell(e *Event, _ *alarm, s *machine.State) {
 	}
 	e.Evidence = append(e.Evidence, Fact{Name: "target_pct", Value: round1(r.target), Unit: "%"})
 	if b.known {
-		e.Text = fmt.Sprintf("%s at %.0f, usually %.0f: %s", words, e.Peak.Value, b.usual, r.remedy)
+		e.Text = fmt.Sprintf("%s %.0f, usually %.0f: %s", words, e.Peak.Value, b.usual, r.remedy)
 		return
 	}
-	e.Text = fmt.Sprintf("%s at %.0f, target %.0f: %s", words, e.Peak.Value, r.target, r.remedy)
+	e.Text = fmt.Sprintf("%s %.0f, target %.0f: %s", words, e.Peak.Value, r.target, r.remedy)
 }

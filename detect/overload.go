@@ -99,10 +99,10 @@ func (o *overload) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineSpeed.ID, signal.EngineLoad.ID, signal.FuelRate.ID)
 	if drop := o.drop(s); o.lug.held && drop >= float64(o.set.LugDrop)/2 {
 		e.Evidence = append(e.Evidence, Fact{Name: "engine_speed_drop_pct", Value: round1(drop), Unit: "%"})
-		e.Text = fmt.Sprintf("Engine down %.0f %% at full load: ease ground speed", drop)
+		e.Text = fmt.Sprintf("Engine down %.0f %%: ease ground speed", drop)
 		return
 	}
-	e.Text = fmt.Sprintf("Engine load %.0f %% for %.0f s: ease ground speed", e.Peak.Value, e.Raised.Sub(e.Began).Seconds())
+	e.Text = fmt.Sprintf("Engine load %.0f %%: ease ground speed", e.Peak.Value)
 }
 
 // round1 leaves the digits that a derived figure deserves.

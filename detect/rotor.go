@@ -211,5 +211,5 @@ func (r *rotor) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Evidence = append(e.Evidence,
 		Fact{Name: "rotor_speed_implied_rpm", Value: math.Round(implied), Unit: "rpm"},
 		Fact{Name: "rotor_drop_pct", Value: round1(under), Unit: "%"})
-	e.Text = fmt.Sprintf("Rotor down %.0f %% to %.0f rpm: slow down now", under, e.Peak.Value)
+	e.Text = fmt.Sprintf("Rotor down %.0f %%: slow down now", under)
 }

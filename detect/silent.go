@@ -180,17 +180,13 @@ func (r *silence) tell(e *Event, a *alarm, s *machine.State) {
 	if reading.Quality != signal.Missing {
 		e.Evidence = append(e.Evidence, Fact{Name: "source_address", Value: float64(reading.From.Address)})
 	}
-	words := id.Info().Words
+	words := capital(id.Info().Words)
 	others := r.others[id]
 	if others > 0 {
 		e.Evidence = append(e.Evidence, Fact{Name: "signals_silent", Value: float64(others + 1)})
 	}
-	switch {
-	case others == 1:
-		e.Text = fmt.Sprintf("No %s and 1 more signal for %.0f s: check plug", words, e.Peak.Value)
-	case others > 1:
-		e.Text = fmt.Sprintf("No %s and %d more signals for %.0f s: check plug", words, others, e.Peak.Value)
-	default:
-		e.Text = fmt.Sprintf("No %s for %.0f s: check the sensor", words, e.Peak.Value)
+	e.Text = fmt.Sprintf("%s silent for %.0f s: check sensor", words, e.Peak.Value)
+	if others > 0 {
+		e.Text = fmt.Sprintf("%s and %d more silent: check plug", words, others)
 	}
 }

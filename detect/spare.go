@@ -137,5 +137,5 @@ func spareShare(mean float64) float64 {
 func (r *spare) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineLoad.ID, signal.SeparationLoss.ID, signal.CleaningLoss.ID)
 	e.Evidence = append(e.Evidence, Fact{Name: "fullness_pct", Value: round1(e.Peak.Value), Unit: "%"})
-	e.Text = fmt.Sprintf("Machine only %.0f %% full: it could go faster", e.Peak.Value)
+	e.Text = fmt.Sprintf("Machine only %.0f %% full: could go faster", e.Peak.Value)
 }

@@ -182,5 +182,5 @@ func (r *stuck) tell(e *Event, a *alarm, s *machine.State) {
 	e.Evidence = facts(s, id)
 	e.Evidence = append(e.Evidence, Fact{Name: "unchanged_s", Value: round1(e.Peak.Value), Unit: "s"},
 		Fact{Name: "source_address", Value: float64(s.Signals.Get(id).From.Address)})
-	e.Text = fmt.Sprintf("%s has not moved for %.0f s: check the sensor", capital(id.Info().Words), e.Peak.Value)
+	e.Text = fmt.Sprintf("%s stuck for %.0f s: check sensor", capital(id.Info().Words), e.Peak.Value)
 }

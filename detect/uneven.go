@@ -259,5 +259,5 @@ func (r *feedBunches) tell(e *Event, _ *alarm, s *machine.State) {
 	e.Peak.Name = "feed_variation_pct"
 	e.Evidence = facts(s, signal.GroundSpeed.ID, signal.EngineLoad.ID)
 	e.Evidence = append(e.Evidence, Fact{Name: "feed_variation_pct", Value: round1(e.Peak.Value), Unit: "%"})
-	e.Text = fmt.Sprintf("Feed swings by %.0f %%: look at the header's feeding", e.Peak.Value)
+	e.Text = fmt.Sprintf("Feed swings by %.0f %%: look at header", e.Peak.Value)
 }

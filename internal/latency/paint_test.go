@@ -3,6 +3,7 @@ package latency
 import (
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -76,8 +77,9 @@ func (s *screen) painted() *seen {
 	}
 	all := newSeen()
 	for _, m := range evaluate[[]mark](s, `performance.getEntriesByType('mark').map((m) => ({ name: m.name, at: performance.timeOrigin + m.startTime }))`) {
-		var spn, fmi, address int
-		if n, _ := fmt.Sscanf(m.Name, "Fault code %d-%d from address %d", &spn, &fmi, &address); n == 3 && address == faultyNode {
+		var spn, fmi int
+		_, code, _ := strings.Cut(m.Name, "fault code ")
+		if n, _ := fmt.Sscanf(code, "%d-%d", &spn, &fmi); n == 2 && spn >= firstSPN {
 			all.note(subject(spn-firstSPN), time.UnixMicro(int64(m.At*1000)))
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"sync"
 	"testing"
@@ -207,6 +208,13 @@ func (ph *phone) within(limit time.Duration, what, expression string) time.Durat
 }
 
 // says waits for the sentence.
+// unbroken is a text as the page shows it: a number and its unit stay on one line.
+func unbroken(text string) string {
+	return numberAndUnit.ReplaceAllString(text, "$1\u00a0$2")
+}
+
+var numberAndUnit = regexp.MustCompile(`(\d) (%|s\b)`)
+
 func (ph *phone) says(sentence string) {
 	ph.t.Helper()
 	ph.until("the page says "+sentence, `document.getElementById('sentence').textContent === `+quoted(sentence))

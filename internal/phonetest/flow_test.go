@@ -68,7 +68,7 @@ func TestAnAlertComesAndGoes(t *testing.T) {
 	ph.open(p)
 	ph.says("All well")
 	p.event(rotor)
-	ph.says("Rotor 9\u00a0% slow: ease off")
+	ph.says("Rotor down 9\u00a0%: slow down now")
 	if got := ph.text("#rank"); got != "Urgent" {
 		t.Errorf("the word beside the colour is %q", got)
 	}
@@ -107,14 +107,14 @@ func TestTheMostUrgentComesFirst(t *testing.T) {
 	ph := newPhone(t, tall)
 	ph.open(p)
 	p.event(silent)
-	ph.says(silent.Text)
+	ph.says(unbroken(silent.Text))
 	p.event(rotor)
-	ph.says("Rotor 9\u00a0% slow: ease off")
+	ph.says("Rotor down 9\u00a0%: slow down now")
 	if got := ph.text("#chips"); got != "+1" {
 		t.Errorf("of the other one is told %q", got)
 	}
 	p.set(standing)
-	ph.until("standing, both can be read", `document.getElementById('others').innerText.includes(`+quoted(silent.Text)+`)`)
+	ph.until("standing, both can be read", `document.getElementById('others').innerText.includes(`+quoted(unbroken(silent.Text))+`)`)
 }
 
 func TestAPromptIsAnsweredWithOneTap(t *testing.T) {
@@ -167,7 +167,7 @@ func TestWhoMayLookOnlyIsOfferedNoAnswers(t *testing.T) {
 	ph := newPhone(t, tall)
 	ph.open(p)
 	p.event(rotor)
-	ph.says("Rotor 9\u00a0% slow: ease off")
+	ph.says("Rotor down 9\u00a0%: slow down now")
 	p.set(standing)
 	p.note(opened(faster))
 	ph.until("the advice is shown", `!document.getElementById('card').hidden`)
@@ -336,7 +336,7 @@ func TestTheDayIsTold(t *testing.T) {
 	ph.open(p)
 	ph.view("day")
 	ph.until("the day is there", `document.querySelectorAll('#thread li').length === 3`)
-	if got := ph.text("#thread"); !strings.Contains(got, "Attention Engine overloaded: drive slower") || !strings.Contains(got, "your own change") {
+	if got := ph.text("#thread"); !strings.Contains(got, "Attention Engine load 99 %: ease ground speed") || !strings.Contains(got, "your own change") {
 		t.Errorf("the day is %q", got)
 	}
 	ph.until("what can be downloaded is listed", `document.getElementById('downloads').innerText === 'Samples of this shift'`)

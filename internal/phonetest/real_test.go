@@ -49,7 +49,7 @@ func TestOverTheProgramsOwnServer(t *testing.T) {
 	ph.tap("#pair button")
 	ph.says("All well")
 	p.event(rotor)
-	ph.says("Rotor 9\u00a0% slow: ease off")
+	ph.says("Rotor down 9\u00a0%: slow down now")
 	ph.tap("#seen")
 	ph.until("it is seen", `document.getElementById('rank').textContent === 'Seen'`)
 	p.event(ended(rotor))
@@ -75,7 +75,7 @@ func TestOverTheProgramsOwnServer(t *testing.T) {
 	ph.tap("#set-phones button[type=submit]")
 	ph.until("a code is shown, and as a picture", `document.querySelector('#set-phones .big') && document.querySelector('#set-phones img').naturalWidth > 20`)
 	ph.view("day")
-	ph.until("the day is there", `document.getElementById('thread').innerText.includes('Rotor 9 % slow')`)
+	ph.until("the day is there", `document.getElementById('thread').innerText.includes('Rotor down 9 %')`)
 
 	ph.view("now")
 	ph.do(`globalThis.sameLife = 1`)
@@ -83,7 +83,7 @@ func TestOverTheProgramsOwnServer(t *testing.T) {
 	p.renew()
 	stop = start()
 	p.event(overload)
-	ph.within(20*time.Second, "the new run is shown", `document.getElementById('sentence').textContent === `+quoted(overload.Text))
+	ph.within(20*time.Second, "the new run is shown", `document.getElementById('sentence').textContent === `+quoted(unbroken(overload.Text)))
 	if ask[float64](ph, `globalThis.sameLife`) != 1 {
 		t.Error("the page was loaded anew")
 	}

@@ -100,16 +100,16 @@ func of(v float64) *float64 { return &v }
 // What the fixture can tell; texts are of the program's own kind.
 var (
 	rotor = detect.Event{Number: 41, Kind: "rotor-slowing", Phase: detect.Raised, Priority: detect.High, Activity: machine.Cutting,
-		Signal: "rotor_speed_rpm", Text: "Rotor 9 % slow: ease off"}
+		Signal: "rotor_speed_rpm", Text: "Rotor down 9 %: slow down now"}
 	overload = detect.Event{Number: 42, Kind: "engine-overload", Phase: detect.Raised, Priority: detect.Medium, Activity: machine.Cutting,
-		Signal: "engine_load_pct", Text: "Engine overloaded: drive slower"}
+		Signal: "engine_load_pct", Text: "Engine load 99 %: ease ground speed"}
 	silent = detect.Event{Number: 43, Kind: "signal-silent", Subject: "cleaning_loss_pct", Phase: detect.Raised, Priority: detect.Medium,
-		Activity: machine.Cutting, Signal: "cleaning_loss_pct", Text: "Cleaning loss is silent: check its sensor"}
+		Activity: machine.Cutting, Signal: "cleaning_loss_pct", Text: "Cleaning loss silent for 12 s: check sensor"}
 	spare = detect.Event{Number: 44, Kind: "spare-capacity", Phase: detect.Raised, Priority: detect.Low, Activity: machine.Cutting,
-		Text: "Machine only 63 % full"}
-	// longest has as many words as an alert may have.
-	longest = detect.Event{Number: 45, Kind: "fault-code", Subject: "100-1@0", Phase: detect.Raised, Priority: detect.High, Activity: machine.Cutting,
-		Text: "Engine 0: oil pressure low (SPN 100, FMI 1): stop the engine"}
+		Text: "Machine only 63 % full: could go faster"}
+	// longest has as many words as an alert about the program itself may have.
+	longest = detect.Event{Number: 45, Kind: "not-recording", Phase: detect.Raised, Priority: detect.Medium, Activity: machine.Cutting,
+		Text: "Not recording: the disk does not take writes for 34 s now"}
 
 	faster = advise.Prompt{ID: 3, Symptom: "spare-capacity", Lever: "ground_speed", Direction: "up", From: of(5.4), To: of(5.8), Unit: "km/h",
 		Head:   "Drive faster, from 5.4 to 5.8 km/h",
@@ -126,7 +126,7 @@ var (
 		Limit:   "Your 950 rpm limit for rotor speed stops the next move; it holds you near 26 t/h.",
 		Answers: []string{"done", "later", "not-possible"}}
 	better = advise.Verdict{Prompt: 2, Symptom: "separation-loss", Lever: "rotor_speed", Direction: "up", Outcome: "better", By: "sensor",
-		Text: "Better: separation loss fell by 55 % (-62 to -47) at the same feed."}
+		Text: "Better: separation loss fell by 55 % (47 to 62) at the same feed."}
 	groundWanted = advise.CheckWanted{ID: 1, Check: advise.GroundCheck, Why: advise.WhyNewCrop, Text: "Count the loss on the ground, engine off and key out"}
 	tankWanted   = advise.CheckWanted{ID: 2, Check: advise.TankCheck, Why: advise.WhyChange, Text: "Look at a sample from the tank", Prompt: 2}
 

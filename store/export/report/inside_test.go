@@ -93,9 +93,9 @@ func TestASickSensorIsNamedOnce(t *testing.T) {
 	d := newDay(nil)
 	flow, rotor := "grain_flow_t_h", "rotor_speed_rpm"
 	for _, e := range []export.Event{
-		{Kind: "signal-silent", Subject: &flow, Text: "No grain flow for 5 s: check the sensor.", Phase: "ended"},
-		{Kind: "signal-silent", Subject: &flow, Text: "No grain flow for 9 s: check the sensor.", Phase: "ended"},
-		{Kind: "signal-silent", Subject: &rotor, Text: "No rotor speed for 5 s: check the sensor.", Phase: "raised"},
+		{Kind: "signal-silent", Subject: &flow, Text: "Grain flow silent for 5 s: check sensor.", Phase: "ended"},
+		{Kind: "signal-silent", Subject: &flow, Text: "Grain flow silent for 9 s: check sensor.", Phase: "ended"},
+		{Kind: "signal-silent", Subject: &rotor, Text: "Rotor speed silent for 5 s: check sensor.", Phase: "raised"},
 		{Kind: "separation-loss-high", Text: "Separation loss usually shows 98 of 100: set its sensor", Phase: "ended"},
 		{Kind: "engine-hot", Text: "Coolant 108 °C", Phase: "ended"},
 	} {
@@ -103,7 +103,7 @@ func TestASickSensorIsNamedOnce(t *testing.T) {
 	}
 	r := report{Checks: []told{{}}, Shift: &shift.Summary{}}
 	r.look(d)
-	want := []string{"Separation loss usually shows 98 of 100: set its sensor.", "No grain flow for 5 s: check the sensor (2 times).", "No rotor speed for 5 s: check the sensor (still so at the end)."}
+	want := []string{"Separation loss usually shows 98 of 100: set its sensor.", "Grain flow silent for 5 s: check sensor (2 times).", "Rotor speed silent for 5 s: check sensor (still so at the end)."}
 	if !slices.Equal(r.Look, want) {
 		t.Errorf("%q, want %q", r.Look, want)
 	}

@@ -13,8 +13,8 @@ import (
 func (r *report) look(d *day24) {
 	for _, g := range d.sick {
 		text := strings.TrimSuffix(g.text, ".")
-		if g.kind == "fault-code" && !strings.HasPrefix(text, "Fault code") {
-			text = "Fault code: " + text
+		if _, address, ok := strings.Cut(g.subject, "@"); ok && g.kind == "fault-code" {
+			text += " (address " + address + ")"
 		}
 		switch {
 		case g.open && g.count > 1:

@@ -66,7 +66,7 @@ func harvest(t *testing.T, script string) (log, config string) {
 	t.Helper()
 	dir := t.TempDir()
 	log, toml := filepath.Join(dir, "harvest.log"), filepath.Join(dir, "harvest.toml")
-	ours(t, "simulate", "--script", filepath.Join("testdata", script), "--seed", "3", "--out", log, "--config", toml)
+	ours(t, "simulate", "--script", script, "--seed", "3", "--out", log, "--config", toml)
 	text, err := os.ReadFile(toml)
 	if err != nil {
 		t.Fatal(err)

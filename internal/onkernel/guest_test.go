@@ -15,8 +15,10 @@ import (
 type machine struct {
 	arch string // amd64 or arm64
 	can  bool   // two CAN controllers on the bus, can0 and can1
-	disk string // the file of a disk, /dev/vda; none if empty
+	disk string // the socket of a disk, /dev/vda; none if empty
 	date string // what the hardware clock says at the start; now if empty
+	// steady makes time pass when nothing is to be done, as it does for the disk.
+	steady bool
 }
 
 // guest is a computer that runs. Its folder is /shared in it.
@@ -79,8 +81,12 @@ func boot(t *testing.T, m machine) *guest {
 
 // command is QEMU's command line.
 func (m machine) command(img image, folder string) (string, []string) {
+	sleep := "off"
+	if m.steady {
+		sleep = "on"
+	}
 	args := []string{
-		"-accel", "tcg", "-smp", "1", "-icount", "shift=2,sleep=off", "-rtc", "clock=vm" + m.base(), "-m", "512",
+		"-accel", "tcg", "-smp", "1", "-icount", "shift=2,sleep=" + sleep, "-rtc", "clock=vm" + m.base(), "-m", "512",
 		"-nodefaults", "-display", "none", "-no-reboot",
 		"-kernel", img.kernel, "-initrd", img.initramfs,
 		"-serial", "file:" + filepath.Join(folder, "console"),
@@ -94,8 +100,8 @@ func (m machine) command(img image, folder string) (string, []string) {
 			"-device", "kvaser_pci,canbus=bus,id=second,addr=11")
 	}
 	if m.disk != "" {
-		// What the guest flushes is written through; what it does not is not.
-		args = append(args, "-drive", "file="+m.disk+",format=raw,if=virtio,cache=writethrough")
+		args = append(args, "-blockdev", "driver=nbd,node-name=disk,server.type=unix,server.path="+m.disk,
+			"-device", "virtio-blk-pci,drive=disk,write-cache=on")
 	}
 	kernel := " quiet panic=-1 rdinit=/init"
 	if m.arch == "arm64" {

@@ -17,7 +17,7 @@ import (
 func TestNothingIsSent(t *testing.T) {
 	t.Parallel()
 	g := bootWithBus(t, "amd64")
-	log, config := harvest(t, "harvest.toml")
+	log, config := harvest(t, "testdata/harvest.toml")
 	g.run("listening", config)
 	g.give(log, "harvest.log")
 	g.sh("candump -l can1,0:0,#FFFFFFFF >/dev/null 2>&1 & echo $! >/tmp/candump.pid; sleep 1")

@@ -23,7 +23,7 @@ func TestLiveIsWhatReplayFinds(t *testing.T) {
 	t.Run("harvest on amd64", func(t *testing.T) {
 		t.Parallel()
 		g := bootWithBus(t, "amd64")
-		log, config := harvest(t, "harvest.toml")
+		log, config := harvest(t, "testdata/harvest.toml")
 		compare(t, g, "harvest", log, config, 15)
 	})
 	t.Run("real machines on arm64", func(t *testing.T) {

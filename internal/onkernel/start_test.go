@@ -36,7 +36,7 @@ func TestItStartsWithoutAnything(t *testing.T) {
 
 			g.sh("ip link add can0 type vxcan peer name can1 && ip link set can0 up && ip link set can1 up")
 			t.Logf("a bus that came later was listened to after %v", g.until(5*time.Second, hears))
-			log, _ := harvest(t, "harvest.toml")
+			log, _ := harvest(t, "testdata/harvest.toml")
 			g.give(log, "harvest.log")
 			g.sh("timeout 45 canplayer -I /shared/harvest.log can1=can0; true")
 			g.stop("start")

@@ -57,7 +57,7 @@ func (g *guest) events(name string) map[string]int {
 func TestTheInterfaceGoesAndComes(t *testing.T) {
 	t.Parallel()
 	g := bootWithBus(t, "amd64")
-	log, config := harvest(t, "harvest.toml")
+	log, config := harvest(t, "testdata/harvest.toml")
 	g.run("daemon", config)
 	g.watch()
 	g.give(log, "harvest.log")
@@ -114,7 +114,7 @@ func TestErrorsOnTheWire(t *testing.T) {
 	t.Parallel()
 	g := boot(t, machine{arch: "amd64"})
 	g.sh("ip link add can0 type vxcan peer name can1 && ip link set can0 up && ip link set can1 up")
-	log, config := harvest(t, "harvest.toml")
+	log, config := harvest(t, "testdata/harvest.toml")
 	g.run("daemon", config)
 	g.watch()
 	errors := func(id, data string) string { return "cansend can1 " + id + "#" + data }

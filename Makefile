@@ -37,12 +37,12 @@ FORCE:
 
 $(STAGE)/%/chaffinch: FORCE
 	CGO_ENABLED=0 GOOS=linux GOARCH=$(GOARCH_$*) GOARM=6 \
-		go build -trimpath -ldflags '-s -w' -o $@ ./cmd/chaffinch
+		go build -buildvcs=true -trimpath -ldflags '-s -w' -o $@ ./cmd/chaffinch
 
 # What is the same on every board, from the program itself.
 $(STAGE)/common: FORCE
 	@mkdir -p $@
-	go build -trimpath -o $@/chaffinch ./cmd/chaffinch
+	go build -buildvcs=true -trimpath -o $@/chaffinch ./cmd/chaffinch
 	$@/chaffinch manual | gzip -9n > $@/chaffinch.1.gz
 	$@/chaffinch completion bash > $@/completion.bash
 	{ printf 'chaffinch (%s-1) unstable; urgency=medium\n\n  * %s: %s\n\n -- %s  %s\n' \

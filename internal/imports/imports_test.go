@@ -123,7 +123,7 @@ func wrong(pkg, path string) string {
 }
 
 // testOnly packages serve tests and must not be part of the program.
-var testOnly = []string{"internal/recorded", "publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest", "internal/latency", "internal/onkernel", "systemd"}
+var testOnly = []string{"internal/recorded", "publish/contract", "internal/tables", "internal/feedscore", "internal/outside", "internal/imports", "internal/listenonly", "internal/uplinktest", "internal/latency", "internal/onkernel", "internal/faults", "systemd"}
 
 func TestImportsFollowTheLayout(t *testing.T) {
 	for _, p := range packages(t) {

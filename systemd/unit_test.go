@@ -155,6 +155,22 @@ func TestSystemCallsThatAreOut(t *testing.T) {
 	}
 }
 
+// A guide must not send a technician to what is not there.
+func TestTheGuideNamesWhatThePackageHas(t *testing.T) {
+	guide, description := text(t, "INSTALL.md"), text(t, "nfpm.yaml")+text(t, unitFile)+text(t, "debian/preinst")+text(t, "../configs/chaffinch.toml")
+	for _, path := range []string{
+		"/usr/lib/systemd/network/80-chaffinch-can0.network", "examples/80-chaffinch-can.link", "/etc/chaffinch/chaffinch.toml",
+		"uplink-password", "broker-password", "/usr/lib/chaffinch/chaffinch.previous", "SocketBindAllow=tcp:", "ProtectClock=", "[mqtt.uplink]",
+	} {
+		if !strings.Contains(guide, path) || !strings.Contains(description, path) {
+			t.Errorf("%s is in the guide: %v, in the package: %v", path, strings.Contains(guide, path), strings.Contains(description, path))
+		}
+	}
+	if !strings.Contains(text(t, "../README.md"), "\n## Cautions\n") || !strings.Contains(description, "README.md") {
+		t.Error("the cautions that the guide speaks of are not in the package")
+	}
+}
+
 // settings lists the values of each key of a unit.
 func settings(unit string) map[string][]string {
 	all := map[string][]string{}

@@ -4,6 +4,9 @@
 #   make deb             dist/chaffinch_VERSION_{arm64,armhf,amd64}.deb
 #   make lint            lintian's opinion of them
 #   make packages-test   install, upgrade, remove and purge, in a Debian of its own (root)
+#   make live-bus        the program on a real kernel's SocketCAN, in QEMU
+#   make installed       the package in a Debian with CAN controllers, in QEMU (root)
+#   make power-cuts      the power taken CUTS times, in QEMU (CUTS=50)
 #   make test            what CI runs
 
 NFPM    = go run github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.0
@@ -20,7 +23,7 @@ export SOURCE_DATE_EPOCH := $(EPOCH)
 
 DEBS = $(BOARDS:%=dist/chaffinch_$(VERSION)-1_%.deb)
 
-.PHONY: deb lint packages-test test clean
+.PHONY: deb lint packages-test live-bus installed power-cuts test clean
 .DEFAULT_GOAL = deb
 
 deb: $(DEBS)
@@ -59,6 +62,16 @@ lint: deb
 
 packages-test: deb
 	sh systemd/packages-test.sh $(DEBS)
+
+live-bus:
+	go test ./internal/onkernel -v -timeout 30m
+
+installed: deb
+	CHAFFINCH_DEB='$(CURDIR)/dist/chaffinch_$(VERSION)-1_amd64.deb' go test ./internal/onkernel -run Installed -v -timeout 30m
+
+CUTS = 50
+power-cuts:
+	CHAFFINCH_CUTS=$(CUTS) go test ./internal/onkernel -run PowerCuts -v -timeout 60m
 
 test:
 	sh .ci/test

@@ -74,13 +74,18 @@ func (m *manager) after(from time.Time, begin string) []word {
 // hears waits for a word that begins so.
 func (m *manager) hears(within time.Duration, begin string) word {
 	m.t.Helper()
-	from := time.Time{}
+	return m.hearsAfter(time.Time{}, within, begin)
+}
+
+// hearsAfter waits for one that comes after a time.
+func (m *manager) hearsAfter(from time.Time, within time.Duration, begin string) word {
+	m.t.Helper()
 	for deadline := time.Now().Add(within); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
 		if some := m.after(from, begin); len(some) > 0 {
 			return some[0]
 		}
 	}
-	m.t.Fatalf("the service manager did not hear %q within %v; it heard %+v", begin, within, m.after(from, ""))
+	m.t.Fatalf("the service manager did not hear %q within %v; it heard %+v", begin, within, m.after(time.Time{}, ""))
 	return word{}
 }
 

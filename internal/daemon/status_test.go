@@ -124,9 +124,14 @@ func TestTheStatusFileOfARunningDaemon(t *testing.T) {
 	stop := r.startService(Service{Socket: m.address}, r.source, nil)
 	m.hears(10*time.Second, "READY=1")
 	r.log.waitFor(t, "to pair a phone")
-	time.Sleep(2500 * time.Millisecond)
-
-	s, age, err := ReadStatus(r.statusFile)
+	var s *Status
+	var age time.Duration
+	var err error
+	for deadline := time.Now().Add(10 * time.Second); time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		if s, age, err = ReadStatus(r.statusFile); err == nil && s.Bus.FramesPerS >= 100 && len(s.Signals.Heard) >= 5 {
+			break
+		}
+	}
 	if err != nil {
 		t.Fatal(err)
 	}

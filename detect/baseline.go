@@ -2,7 +2,6 @@ package detect
 
 import (
 	"math"
-	"slices"
 )
 
 // baseline is what a level usually is: the median, the robust standard
@@ -14,11 +13,11 @@ type baseline struct {
 	count int
 	since int // values since it was last worked out
 
-	known  bool
-	usual  float64
-	sd     float64
-	tau    float64 // s
-	sorted [900]float64
+	known bool
+	usual float64
+	sd    float64
+	tau   float64 // s
+	work  [900]float64
 }
 
 const (
@@ -55,10 +54,9 @@ func (b *baseline) unsure() float64 {
 
 func (b *baseline) workOut() {
 	all := b.ring[:b.count]
-	sorted := b.sorted[:b.count]
-	copy(sorted, all)
-	slices.Sort(sorted)
-	b.usual = sorted[b.count/2]
+	work := b.work[:b.count]
+	copy(work, all)
+	b.usual = nth(work, b.count/2)
 	mean, square := 0.0, 0.0
 	for i, v := range all {
 		d := v - mean
@@ -66,10 +64,9 @@ func (b *baseline) workOut() {
 		square += d * (v - mean)
 	}
 	for i, v := range all {
-		sorted[i] = math.Abs(v - b.usual)
+		work[i] = math.Abs(v - b.usual)
 	}
-	slices.Sort(sorted)
-	b.sd = madToSD * sorted[b.count/2]
+	b.sd = madToSD * nth(work, b.count/2)
 	b.tau = b.correlation(mean, square/float64(b.count))
 	b.known = true
 }

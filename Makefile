@@ -29,7 +29,7 @@ DEBS = $(BOARDS:%=dist/chaffinch_$(VERSION)-1_%.deb)
 deb: $(DEBS)
 	@ls -l $(DEBS)
 
-# One binary for each board; armhf with GOARM=6 runs on every 32-bit Pi.
+# One binary for each board; armhf with GOARM=6 runs on 32-bit ARM from ARMv6 on.
 GOARCH_arm64 = arm64
 GOARCH_armhf = arm
 GOARCH_amd64 = amd64

@@ -35,6 +35,8 @@ func debianPackage(program string) string {
 		return "qemu-system-arm"
 	case "ogrinfo":
 		return "gdal-bin"
+	case "systemd-analyze":
+		return "systemd"
 	case "xmllint":
 		return "libxml2-utils"
 	}

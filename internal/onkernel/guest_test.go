@@ -17,8 +17,8 @@ type machine struct {
 	can  bool   // two CAN controllers on the bus, can0 and can1
 	disk string // the socket of a disk, /dev/vda; none if empty
 	date string // what the hardware clock says at the start; now if empty
-	// steady makes time pass when nothing is to be done, as it does for the disk.
-	steady bool
+	// system is the image of a disk, /dev/vda, with a Debian on it that is started.
+	system string
 }
 
 // guest is a computer that runs. Its folder is /shared in it.
@@ -26,7 +26,7 @@ type machine struct {
 // Its time is its own: an instruction takes 4 ns, however long this computer
 // needs for it, and where nothing is to be done it goes on to the next timer at
 // once. So times measured in it do not depend on what else runs here, and three
-// minutes of a bus take one. Between orders it is stopped, or days would pass.
+// minutes of a bus take one. (With a disk they take three.) Between orders it is stopped, or days would pass.
 type guest struct {
 	t       *testing.T
 	machine machine
@@ -75,15 +75,17 @@ func boot(t *testing.T, m machine) *guest {
 	g.order("stop", nil)
 	t.Logf("%s: the kernel was up after %.1f s, %s s of its own time",
 		m.arch, time.Since(began).Seconds(), strings.TrimSpace(g.read("booted")))
-	g.sh("cp /shared/chaffinch /bin/chaffinch")
+	if m.system == "" {
+		g.sh("cp /shared/chaffinch /bin/chaffinch")
+	}
 	return g
 }
 
 // command is QEMU's command line.
 func (m machine) command(img image, folder string) (string, []string) {
 	sleep := "off"
-	if m.steady {
-		sleep = "on"
+	if m.disk != "" || m.system != "" {
+		sleep = "on" // or an age would pass while the disk works
 	}
 	args := []string{
 		"-accel", "tcg", "-smp", "1", "-icount", "shift=2,sleep=" + sleep, "-rtc", "clock=vm" + m.base(), "-m", "512",
@@ -104,6 +106,10 @@ func (m machine) command(img image, folder string) (string, []string) {
 			"-device", "virtio-blk-pci,drive=disk,write-cache=on")
 	}
 	kernel := " quiet panic=-1 rdinit=/init"
+	if m.system != "" {
+		args = append(args, "-drive", "file="+m.system+",format=raw,if=virtio")
+		kernel += " installed"
+	}
 	if m.arch == "arm64" {
 		return "qemu-system-aarch64", append(args, "-M", "virt", "-cpu", "cortex-a57", "-append", "console=ttyAMA0"+kernel)
 	}
@@ -235,7 +241,7 @@ func (g *guest) until(most time.Duration, script string) time.Duration {
 // waitFor is a script that waits until another does well, and says how many
 // seconds that took.
 func waitFor(most time.Duration, script string) string {
-	return fmt.Sprintf(`renice -n 19 -p $$ # asking must not slow down what is waited for
+	return fmt.Sprintf(`renice -n 19 -p $$ >/dev/null # asking must not slow down what is waited for
 uptime() { cut -d ' ' -f 1 /proc/uptime | tr -d .; }
 began=$(uptime)
 until %s; do

@@ -30,13 +30,16 @@ var files = []string{
 //go:embed testdata/init.sh
 var initScript []byte
 
+//go:embed testdata/orders.sh
+var ordersScript []byte
+
 // makeImage gives the image of an architecture, from the cache if it is there.
 func makeImage(arch string) (image, error) {
 	cache, err := cacheFolder()
 	if err != nil {
 		return image{}, err
 	}
-	sum := sha256.Sum256(fmt.Append(nil, programs, modules, files, string(initScript)))
+	sum := sha256.Sum256(fmt.Append(nil, programs, modules, files, string(initScript), string(ordersScript)))
 	dir := filepath.Join(cache, fmt.Sprintf("%s-%x", arch, sum[:6]))
 	done := image{kernel: filepath.Join(dir, "kernel"), initramfs: filepath.Join(dir, "initramfs")}
 	if _, err := os.Stat(dir); err == nil {
@@ -120,6 +123,9 @@ func grow(root, tree string) error {
 		}
 	}
 	if err := os.WriteFile(filepath.Join(tree, "modules/order"), []byte(list.String()), 0o644); err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(tree, "orders.sh"), ordersScript, 0o755); err != nil {
 		return err
 	}
 	return os.WriteFile(filepath.Join(tree, "init"), initScript, 0o755)

@@ -92,7 +92,7 @@ func newBench(t *testing.T, random *rand.Rand) *bench {
 // start boots a computer with the disk.
 func (b *bench) start() *guest {
 	b.t.Helper()
-	g := boot(b.t, machine{arch: "arm64", disk: b.socket, steady: true})
+	g := boot(b.t, machine{arch: "arm64", disk: b.socket})
 	g.write("power.toml", b.config)
 	g.give(b.log, "harvest.log")
 	return g

@@ -215,8 +215,11 @@ func (d *Daemon) work(ctx context.Context) error {
 	g.Go(func() error { return d.read(gctx, full, free) })
 	g.Go(func() error { return d.think(full, free) })
 	g.Go(func() error { d.watch.run(gctx); return nil })
-	g.Go(func() error { d.ready(gctx); return nil })
-	g.Go(func() error { d.report(gctx); return nil })
+	g.Go(func() error {
+		d.ready(gctx) // before that there is nothing to tell
+		d.report(gctx)
+		return nil
+	})
 	err := g.Wait()
 	d.notify.say("STOPPING=1")
 	if errors.Is(err, io.EOF) || ctx.Err() != nil && errors.Is(err, ctx.Err()) {

@@ -303,6 +303,7 @@ type Clock struct {
 	Known bool
 }
 
-// Clock is the newest calendar time that the bus told. It is only a label:
+// Clock is the newest calendar time that the bus told, a receiver before the
+// machine's own clock. It is only a label:
 // GNSS receivers with an old week count may be years off.
 func (d *Decoder) Clock() Clock { return d.clock }

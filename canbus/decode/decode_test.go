@@ -162,6 +162,27 @@ func TestSimulatedSpeedIsNoSpeed(t *testing.T) {
 	b.want(signal.GroundSpeed.ID, 14.4, "PGN 61474 SPN 4305")
 }
 
+// A machine with a receiver tells two times by turns, each about once a second.
+func TestAReceiversTimeKeepsTheMachinesOwnOut(t *testing.T) {
+	b := newBus(t, Settings{})
+	const own, receiver = "18FEE6F0", "0DF01024"
+	tell := func(at signal.Instant, frame, data string, want j1939.PGN) {
+		t.Helper()
+		b.now = at
+		b.frame(frame, data)
+		if c := b.Clock(); c.PGN != want {
+			t.Errorf("at %v s the time is that of PGN %d", float64(at)/float64(second), c.PGN)
+		}
+	}
+	// Both are vectors of testdata/bus-vectors.csv.
+	tell(1*second, own, "A43116081C267D78", j1939.TimeDate)
+	tell(2*second, receiver, "10F0F13A21470F16", j1939.SystemTime)
+	tell(3*second, own, "A43116081C267D78", j1939.SystemTime)
+	tell(11*second, own, "A43116081C267D78", j1939.SystemTime)
+	tell(12*second, own, "A43116081C267D78", j1939.TimeDate) // the receiver is away
+	tell(13*second, receiver, "10F0F13A21470F16", j1939.SystemTime)
+}
+
 func TestMessagesOfSeveralFrames(t *testing.T) {
 	b := newBus(t, Settings{})
 	// canboat's analyzer/tests/recombine-frames, see bus-vectors.csv.

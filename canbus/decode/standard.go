@@ -162,9 +162,19 @@ func (d *Decoder) takeTime(pgn j1939.PGN, payload []byte, at signal.Instant) {
 	} else {
 		utc, _, ok = j1939.ParseSystemTime(payload)
 	}
-	if ok {
+	if ok && !(pgn == j1939.TimeDate && d.clock.fromAfar(at)) {
 		d.clock = Clock{utc, at, pgn, true}
 	}
+}
+
+// clockHolds is how long the time of a receiver keeps the machine's own clock out.
+// Both are told about once a second; taken by turns, each would be another
+// calendar, and be noted as such.
+const clockHolds = 10 * time.Second
+
+// fromAfar tells whether a receiver has told the time not long ago.
+func (c Clock) fromAfar(at signal.Instant) bool {
+	return c.Known && c.PGN != j1939.TimeDate && at.Sub(c.At) < clockHolds
 }
 
 func (d *Decoder) takeDM1(payload []byte, from signal.Source, at signal.Instant) {

@@ -21,6 +21,8 @@ type LogReader struct {
 	file   *rawFile
 	record record
 	closed bool
+	pipe   bool   // a part of it may wait for ever
+	ahead  *ahead // nil: it is read when asked to; see ReadAhead
 }
 
 // source is one opened file in one of the formats.
@@ -37,7 +39,7 @@ type input struct {
 
 // NewLogReader reads one log from r; name stands in reports.
 func NewLogReader(name string, r io.Reader) *LogReader {
-	return &LogReader{inputs: []input{{path: name, reader: r}}}
+	return &LogReader{inputs: []input{{path: name, reader: r}}, pipe: true}
 }
 
 // OpenLogs reads the files one after another. The path "-" is standard input.
@@ -47,6 +49,7 @@ func OpenLogs(paths ...string) (*LogReader, error) {
 	for _, path := range paths {
 		if path == "-" {
 			l.inputs = append(l.inputs, input{path: "standard input", reader: os.Stdin})
+			l.pipe = true
 			continue
 		}
 		f, err := os.Open(path)
@@ -76,6 +79,9 @@ func (l *LogReader) Read(dst []Frame) (int, error) {
 	for {
 		if l.closed {
 			return 0, os.ErrClosed
+		}
+		if l.ahead != nil {
+			return l.ahead.read(dst)
 		}
 		if l.source == nil {
 			if len(l.inputs) == 0 {
@@ -137,10 +143,18 @@ func (l *LogReader) end(cause error) error {
 }
 
 // Interfaces are the names met so far; Frame.Interface counts into them.
-func (l *LogReader) Interfaces() []string { return slices.Clone(l.record.names.list) }
+func (l *LogReader) Interfaces() []string {
+	if l.ahead != nil {
+		return l.ahead.interfaces()
+	}
+	return slices.Clone(l.record.names.list)
+}
 
 // Stats is what has been read so far.
 func (l *LogReader) Stats() Stats {
+	if l.ahead != nil {
+		return l.ahead.stats()
+	}
 	s := l.record.stats
 	s.FirstBad = slices.Clone(s.FirstBad)
 	if l.file != nil {
@@ -152,6 +166,9 @@ func (l *LogReader) Stats() Stats {
 // Close gives up the present file.
 func (l *LogReader) Close() error {
 	l.closed = true
+	if l.ahead != nil {
+		return l.ahead.close(!l.pipe)
+	}
 	if l.file == nil {
 		return nil
 	}

@@ -92,6 +92,7 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 		return err
 	}
 	defer log.Close()
+	log.ReadAhead()
 
 	var c *core.Core
 	wall := func(at signal.Instant) (time.Time, bool) { return time.Unix(0, c.Stamp(at)), true }

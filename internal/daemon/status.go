@@ -89,7 +89,7 @@ type StoreStatus struct {
 	Kept     int    `json:"kept"`
 }
 
-// ClockStatus is where dates are from: "system clock", "GNSS", "bus" or "unset".
+// ClockStatus is where dates are from: "system", "gnss", "bus" or "unset".
 type ClockStatus struct {
 	Set    bool   `json:"set"` // the system's clock
 	Source string `json:"source"`

@@ -45,7 +45,7 @@ machine   engine 1950 rpm; cutting for 12 min
 store     recording; 3.1 of 256 MB used
 clock     set
 mqtt      broker inside on 127.0.0.1:1883, 2 clients; broker.farm.example:8883 connected, 0 messages wait
-page      http://192.168.7.1:8080/, 1 phones look at it
+page      http://192.168.7.1:8080/, open on 1 phones
 alerts    none now; the last 1 h 1 min ago: rotor slowing
 start     run 12; the one before was stopped in good order
 `
@@ -71,11 +71,12 @@ func TestTheOneThingToDo(t *testing.T) {
 		do     string // a part of what is to be done
 	}{
 		{name: "all is well", well: true, head: "yes"},
-		{name: "no clock", health: []publish.Item{clock}, well: true, head: "yes, but the clock is not set", do: "timedatectl"},
+		{name: "dates from GNSS", change: func(s *Status) { s.Clock = ClockStatus{Source: "gnss"} }, health: []publish.Item{clock}, well: true, head: "yes"},
+		{name: "no clock", change: func(s *Status) { s.Clock = ClockStatus{Source: "unset"} }, health: []publish.Item{clock}, well: true, head: "yes, but the clock is not set", do: "timedatectl"},
 		{name: "no network", health: []publish.Item{broker}, well: true, head: "yes, but the broker elsewhere", do: "messages wait"},
 		{name: "the cab's own broker is away", change: func(s *Status) { s.MQTT.Inside = "" }, health: []publish.Item{broker},
 			head: "NO: the broker elsewhere", do: "look at the broker broker.farm.example:8883"},
-		{name: "the graver first", health: []publish.Item{clock, item("not-recording", "not recording: the disk is full")},
+		{name: "the graver first", change: func(s *Status) { s.Clock = ClockStatus{} }, health: []publish.Item{clock, item("not-recording", "not recording: the disk is full")},
 			head: "NO: not recording: the disk is full", do: "card"},
 		{name: "no adapter", change: func(s *Status) { s.Bus.State = "absent" }, health: []publish.Item{item("bus-away", "can0 is absent")},
 			head: "NO: can0 is absent", do: "plug the CAN adapter in"},
@@ -100,6 +101,9 @@ func TestTheOneThingToDo(t *testing.T) {
 			c.change(s)
 		}
 		s.judge(c.still, c.health)
+		if c.head == "yes" && s.Headline() != "yes" {
+			t.Errorf("%s: %q", c.name, s.Headline())
+		}
 		if s.Well != c.well || !strings.HasPrefix(s.Headline(), c.head) || !strings.Contains(s.Do, c.do) {
 			t.Errorf("%s: well %v, %q", c.name, s.Well, s.Headline())
 		}

@@ -9,6 +9,7 @@ import (
 	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/publish"
+	"chaffinch/store"
 )
 
 // judge finds out whether all is well, and if not, the one thing to do: the
@@ -24,6 +25,9 @@ func (s *Status) judge(still string, health []publish.Item) {
 		say(false, "the "+still+" stands still", "wait half a minute: it is ended and started again by itself; if it comes back: journalctl -b -u chaffinch")
 	}
 	for _, h := range health {
+		if h.Name == "clock-unsure" && s.dated() {
+			continue // there are dates all the same
+		}
 		what, try, known := strings.Cut(h.Text, "; ") // a problem.Problem says what to try
 		if !known {
 			try = s.remedy(h)
@@ -85,9 +89,9 @@ func (s *Status) Line() string {
 	if s.Bus.State == canbus.Up.String() {
 		bus = "listening on " + s.Bus.Interface
 	}
-	store := "recording"
+	recording := "recording"
 	if !s.Store.Recording {
-		store = "NOT recording"
+		recording = "NOT recording"
 	}
 	broker := "broker inside"
 	switch {
@@ -102,7 +106,7 @@ func (s *Status) Line() string {
 	if !s.Clock.Set {
 		clock = "clock not set"
 	}
-	line := strings.Join([]string{bus, store, broker, clock}, "; ")
+	line := strings.Join([]string{bus, recording, broker, clock}, "; ")
 	if !s.Well {
 		line = "NOT WELL: " + s.What + "; " + line
 	}
@@ -219,14 +223,21 @@ func (s *Status) storeText() string {
 	return text
 }
 
+// dated tells whether there are dates, wherever from.
+func (s *Status) dated() bool {
+	return s.Clock.Set || s.Clock.Source == store.BusTime.String() || s.Clock.Source == store.GNSSTime.String()
+}
+
 func (s *Status) clockText() string {
 	switch {
 	case s.Clock.Set:
 		return "set"
-	case s.Clock.Source == "" || s.Clock.Source == "unset":
-		return "NOT set: dates are missing, and are added when it is"
+	case s.Clock.Source == store.GNSSTime.String():
+		return "not set; dates come from GNSS"
+	case s.dated():
+		return "not set; dates come from the bus"
 	}
-	return "not set; dates are from the " + s.Clock.Source
+	return "NOT set: dates are missing, and are added when it is"
 }
 
 func (s *Status) mqttText() string {
@@ -263,7 +274,7 @@ func (s *Status) pageText() string {
 	case s.Page.URL == "":
 		return "none is configured"
 	}
-	return fmt.Sprintf("%s, %d phones look at it", s.Page.URL, s.Page.Phones)
+	return fmt.Sprintf("%s, open on %d phones", s.Page.URL, s.Page.Phones)
 }
 
 func (s *Status) alertsText() string {

@@ -109,6 +109,7 @@ type Daemon struct {
 	dated      bool
 	dateSource store.Source
 	dateOffset time.Time
+	dateBegun  bool // whether a frame had been heard by then
 
 	inbox   chan request
 	thought chan struct{} // closed when the core thinks no more

@@ -49,12 +49,14 @@ func (d *Daemon) keepDates() {
 	}
 	now, source := d.date(at)
 	offset := now.Add(-time.Duration(at))
-	if d.dated && source == d.dateSource && offset.Sub(d.dateOffset).Abs() < jumped {
+	changed := source != d.dateSource || offset.Sub(d.dateOffset).Abs() >= jumped
+	// With the first frame event time moves by up to half a second: it begins on a full one.
+	if d.dated && !changed && d.dateBegun == d.core.Started() {
 		return
 	}
-	if d.dated {
+	if d.dated && changed {
 		d.log.Info("calendar time changed", "from", d.dateSource, "to", source, "by", offset.Sub(d.dateOffset).Round(time.Second))
 	}
-	d.dated, d.dateSource, d.dateOffset = true, source, offset
+	d.dated, d.dateSource, d.dateOffset, d.dateBegun = true, source, offset, d.core.Started()
 	d.writer.PutWall(store.Wall{At: at, Time: now, Source: source})
 }

@@ -120,6 +120,7 @@ func forgetEnd(all []map[string]any) {
 			return
 		}
 		defer delete(all[i], "at_s")
+		delete(all[i], "time")
 		delete(m, "uptime_ms")
 		delete(m, "at")
 	}
@@ -154,8 +155,8 @@ var unit = map[string]time.Duration{"at_s": time.Second, "uptime_ms": time.Milli
 func (c *comparison) differences(field string, a, b any) []string {
 	name := field[strings.LastIndexByte(field, '.')+1:]
 	switch {
-	case field == ".key", field == ".time":
-		return nil // counts what else is stored; is worked out from a label
+	case field == ".key":
+		return nil // counts what else is stored
 	case unit[name] != 0:
 		x, ok1 := a.(float64)
 		y, ok2 := b.(float64)

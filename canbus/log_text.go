@@ -61,6 +61,7 @@ func (l *lineReader) next(wait bool) (line []byte, long, ok bool) {
 // whether it is the asc form.
 type textSource struct {
 	lines lineReader
+	plain plain
 	known bool
 	asc   *ascParser // nil: the candump forms
 }
@@ -82,8 +83,9 @@ func (t *textSource) read(dst []Frame, r *record) (int, error) {
 			continue
 		}
 		if t.asc == nil && len(line) > 0 && line[0] == '(' {
-			bad := parseCandump(line, &dst[n], &r.names)
-			if bad == fine {
+			if t.plain.read(line, &dst[n], &r.names) {
+				n++
+			} else if bad := parseCandump(line, &dst[n], &r.names); bad == fine {
 				n++
 			} else {
 				r.bad(bad, line)

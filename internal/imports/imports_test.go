@@ -47,14 +47,15 @@ var order = []string{
 	"internal/recorded",
 	"internal/survey",
 	"internal/daemon",
+	"internal/speed",
 	"internal/phonetest",
 	"cmd/chaffinch",
 }
 
 // doors says which packages may import a library, and why there is one door.
 var doors = map[string][]string{
-	"go.einride.tech/can":                 {"canbus", "canbus/decode"}, // frames and bits; signal databases
-	"gonum.org/v1/gonum":                  {"detect/advise/judge"},     // distributions and regression
+	"go.einride.tech/can":                 {"canbus", "canbus/decode", "internal/speed"}, // frames and bits; signal databases; to be measured beside it
+	"gonum.org/v1/gonum":                  {"detect/advise/judge"},                       // distributions and regression
 	"go.etcd.io/bbolt":                    {"store"},
 	"github.com/eclipse/paho.mqtt.golang": {"publish/mqtt"},
 	"github.com/mochi-mqtt/server":        {"publish/mqtt"},

@@ -7,6 +7,9 @@
 #   make live-bus        the program on a real kernel's SocketCAN, in QEMU
 #   make installed       the package in a Debian with CAN controllers, in QEMU (root)
 #   make power-cuts      the power taken CUTS times, in QEMU (CUTS=50)
+#   make faults          disk, clock, bus and memory go wrong around the program
+#   make soak            a shift of HOURS on a full bus (HOURS=12)
+#   make speed           what each way of reading a log takes
 #   make test            what CI runs
 
 NFPM    = go run github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.0
@@ -23,7 +26,7 @@ export SOURCE_DATE_EPOCH := $(EPOCH)
 
 DEBS = $(BOARDS:%=dist/chaffinch_$(VERSION)-1_%.deb)
 
-.PHONY: deb lint packages-test live-bus installed power-cuts test clean
+.PHONY: deb lint packages-test live-bus installed power-cuts faults soak speed test clean
 .DEFAULT_GOAL = deb
 
 deb: $(DEBS)
@@ -72,6 +75,16 @@ installed: deb
 CUTS = 50
 power-cuts:
 	CHAFFINCH_CUTS=$(CUTS) go test ./internal/onkernel -run PowerCuts -v -timeout 60m
+
+faults:
+	go test ./internal/faults -v -timeout 20m
+
+HOURS = 12
+soak:
+	CHAFFINCH_HOURS=$(HOURS) go test ./internal/faults -run LongShift -v -timeout 30m
+
+speed:
+	go run ./internal/speed
 
 test:
 	sh .ci/test

@@ -80,7 +80,7 @@ func demo(cmd *cobra.Command, s streams, f demoFlags) error {
 	}
 	now := time.Now().Truncate(time.Second)
 	scenario.Start = now.UTC().Format(time.RFC3339)
-	cfg, err := virtualConfig(folder, scenario)
+	cfg, err := virtualConfig(scenario)
 	if err != nil {
 		return err
 	}
@@ -132,14 +132,11 @@ The first alert comes in under a minute of its time. To look on from elsewhere:
 	})
 }
 
-// virtualConfig is the configuration that suits a make-believe combine, by way
-// of a file, as an owner would write it.
-func virtualConfig(folder string, scenario virtual.Scenario) (*config.Config, error) {
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		return nil, err
-	}
-	return loadConfig(path)
+// virtualConfig is the configuration that suits a make-believe combine, as an
+// owner would write it.
+func virtualConfig(scenario virtual.Scenario) (*config.Config, error) {
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
+	return cfg, errors.Join(wrong...)
 }
 
 // inTurn lets one write at a time.

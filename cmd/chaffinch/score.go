@@ -35,7 +35,7 @@ With --advice an obedient operator follows the adviser's prompts on make-believe
 machines that are badly set, from frames to verdicts, and what came of it is
 held against the truth: whether all targets or the best settings were reached,
 with how many prompts, in what time, and whether it came to an end. Seeds under
-5000 were looked at while it was built; the default ones are only reported.
+7000 were looked at while it was built; the default ones are only reported.
 
 With --suite it runs make-believe harvests through the whole program, on all
 processors, and adds them up. Seeds 1 to 400 are for tuning; the default ones

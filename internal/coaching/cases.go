@@ -3,13 +3,10 @@ package coaching
 import (
 	"fmt"
 	"math"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect/advise/knowledge"
-	"chaffinch/internal/config"
 )
 
 // Seeds that the adviser may be tuned on, and those that only reports may use.
@@ -124,25 +121,6 @@ func targets(c *virtual.Combine) (bySymptom map[string]float64, text string) {
 	}
 	bySymptom[knowledge.HeaderLoss] = aim.HeaderPct
 	return bySymptom, b.String()
-}
-
-// configOf is the configuration of a case, by way of a file, as an owner would
-// write it.
-func configOf(text string) (*config.Config, error) {
-	folder, err := os.MkdirTemp("", "chaffinch-coaching-")
-	if err != nil {
-		return nil, fmt.Errorf("coaching: %w", err)
-	}
-	defer os.RemoveAll(folder)
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-		return nil, fmt.Errorf("coaching: %w", err)
-	}
-	cfg, wrong := config.Load(path)
-	if len(wrong) > 0 {
-		return nil, fmt.Errorf("coaching: %w", wrong[0])
-	}
-	return cfg, nil
 }
 
 // withoutMap leaves the map of a signal out of a configuration.

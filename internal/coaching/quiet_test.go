@@ -3,8 +3,6 @@
 package coaching
 
 import (
-	"os"
-	"path/filepath"
 	"testing"
 
 	"chaffinch/canbus"
@@ -27,11 +25,7 @@ func TestAWellSetMachineIsLeftInPeace(t *testing.T) {
 	for _, crop := range []string{"wheat", "barley", "maize", "soybean", "canola"} {
 		t.Run(crop, func(t *testing.T) {
 			s := virtual.Scenario{Crop: crop, Hours: 1.5, InCrop: true}
-			path := filepath.Join(t.TempDir(), "chaffinch.toml")
-			if err := os.WriteFile(path, []byte(virtual.ConfigText(s)), 0o600); err != nil {
-				t.Fatal(err)
-			}
-			cfg, wrong := config.Load(path)
+			cfg, wrong := config.FromText(virtual.ConfigText(s))
 			if len(wrong) > 0 {
 				t.Fatal(wrong)
 			}

@@ -92,9 +92,9 @@ func Run(c Case) (*Session, error) {
 		text = byHand.Replace(text)
 		hidden = []uint16{processdata.ConcaveClearance, processdata.ChafferClearance, processdata.SieveClearance}
 	}
-	cfg, err := configOf(text)
-	if err != nil {
-		return nil, err
+	cfg, wrong := config.FromText(text)
+	if len(wrong) > 0 {
+		return nil, fmt.Errorf("coaching: %w", wrong[0])
 	}
 	s := &session{Session: Session{Case: c}, combine: v}
 	s.adviser = advise.New(advise.Facts{Machine: cfg.Machine, Crop: cfg.Crop, Knowledge: config.DefaultAdvice(), TargetPct: aims})

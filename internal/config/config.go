@@ -107,6 +107,17 @@ func Default() *Config {
 	return c
 }
 
+// FromText reads a configuration that is in no file: crops and advice are those
+// within the program. Otherwise it is as Load.
+func FromText(text string) (*Config, []error) {
+	c, wrong := read("the configuration", []byte(text), "")
+	if len(wrong) > 0 {
+		return nil, asErrors(wrong)
+	}
+	c.Advice = DefaultAdvice()
+	return c, nil
+}
+
 // Load reads a configuration file. Profiles of crops may stand in the folder
 // "crops" beside it, and advice in the folder "advice". It returns either a configuration that can be used or all
 // the mistakes there are; each is a *Mistake or says why the file cannot be read.

@@ -3,8 +3,6 @@ package core
 import (
 	"fmt"
 	"math"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -26,11 +24,7 @@ import (
 func TestAllThatIsPublishedKeepsTheContract(t *testing.T) {
 	const seed = 6
 	scenario := virtual.Random(seed, 1.5)
-	path := filepath.Join(t.TempDir(), "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

@@ -2,8 +2,6 @@ package core
 
 import (
 	"bytes"
-	"os"
-	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -18,11 +16,7 @@ import (
 // pretend is a configuration that suits the scenario's combine.
 func pretend(t testing.TB, s virtual.Scenario) *config.Config {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(s)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(s))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

@@ -27,11 +27,7 @@ func recorded(t *testing.T, hours float64) (path string, samples []string, c *Co
 	t.Helper()
 	scenario := virtual.Random(3, hours)
 	folder := t.TempDir()
-	toml := filepath.Join(folder, "combine.toml")
-	if err := os.WriteFile(toml, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(toml)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

@@ -59,11 +59,7 @@ func TestBytesOfAShift(t *testing.T) {
 		}
 	}
 	scenario := virtual.Random(5, hours)
-	path := filepath.Join(t.TempDir(), "combine.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

@@ -78,11 +78,7 @@ func newRig(t *testing.T, speed float64, change func(*config.Config)) *rig {
 	scenario := virtual.DemoFor(0.2)
 	origin := time.Date(2026, 7, 1, 10, 0, 0, 0, time.UTC)
 	scenario.Start = origin.Format(time.RFC3339)
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

@@ -60,3 +60,6 @@ func (d *Daemon) keepDates() {
 	d.dated, d.dateSource, d.dateOffset, d.dateBegun = true, source, offset, d.core.Started()
 	d.writer.PutWall(store.Wall{At: at, Time: now, Source: source})
 }
+
+// heardDate tells whether dates are from the bus.
+func heardDate(s store.Source) bool { return s == store.BusTime || s == store.GNSSTime }

@@ -96,7 +96,7 @@ func (d *Daemon) health() []publish.Item {
 	if err := d.writer.Health().Err; err != nil {
 		add("not-recording", "not recording: "+err.Error())
 	}
-	if _, trusted := d.o.Source.Wall(d.o.Source.Stamp()); !trusted {
+	if !d.dates() {
 		add("clock-unsure", "the clock is not set: dates are missing")
 	}
 	if d.broker != nil {
@@ -119,4 +119,14 @@ func (d *Daemon) health() []publish.Item {
 		}
 	}
 	return items
+}
+
+// dates tells whether there are any: from the computer's clock, or as heard on the
+// bus.
+func (d *Daemon) dates() bool {
+	if _, trusted := d.o.Source.Wall(d.o.Source.Stamp()); trusted {
+		return true
+	}
+	x := d.seen.Load()
+	return x != nil && heardDate(x.date)
 }

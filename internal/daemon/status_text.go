@@ -25,9 +25,6 @@ func (s *Status) judge(still string, health []publish.Item) {
 		say(false, "the "+still+" stands still", "wait half a minute: it is ended and started again by itself; if it comes back: journalctl -b -u chaffinch")
 	}
 	for _, h := range health {
-		if h.Name == "clock-unsure" && s.dated() {
-			continue // there are dates all the same
-		}
 		what, try, known := strings.Cut(h.Text, "; ") // a problem.Problem says what to try
 		if !known {
 			try = s.remedy(h)
@@ -223,18 +220,13 @@ func (s *Status) storeText() string {
 	return text
 }
 
-// dated tells whether there are dates, wherever from.
-func (s *Status) dated() bool {
-	return s.Clock.Set || s.Clock.Source == store.BusTime.String() || s.Clock.Source == store.GNSSTime.String()
-}
-
 func (s *Status) clockText() string {
 	switch {
 	case s.Clock.Set:
 		return "set"
 	case s.Clock.Source == store.GNSSTime.String():
 		return "not set; dates come from GNSS"
-	case s.dated():
+	case s.Clock.Source == store.BusTime.String():
 		return "not set; dates come from the bus"
 	}
 	return "NOT set: dates are missing, and are added when it is"

@@ -4,7 +4,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/detect"
 	"chaffinch/internal/daemon"
 )
 
@@ -30,8 +29,7 @@ func (j jumpy) Wall(stamp int64) (time.Time, bool) {
 	return right, true
 }
 
-// Promise: events are the same whatever the clock does; it tells while the clock is
-// not set, and when it is; nothing is lost.
+// Promise: events are the same whatever the clock does, and nothing is lost.
 func TestAClockThatJumpsChangesNoEvent(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it plays half an hour")
@@ -45,8 +43,8 @@ func TestAClockThatJumpsChangesNoEvent(t *testing.T) {
 	if got := whats(machine); got != want {
 		t.Errorf("told\n%s\nwith a clock that is right it tells\n%s", got, want)
 	}
-	if len(own) != 2 || own[0].kind != "clock-unsure" || own[1].phase != detect.Ended {
-		t.Errorf("of itself it told %s, want that the clock is not set, and that it is", whats(own))
+	if len(own) > 0 { // this machine's bus tells dates: none are missing while the clock is not set
+		t.Errorf("of itself it told %s", whats(own))
 	}
 	r.nothingLost()
 }

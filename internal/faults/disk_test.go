@@ -117,19 +117,20 @@ func TestDetectionGoesOnWhileNothingCanBeWritten(t *testing.T) {
 func (r *rig) inTime() {
 	r.t.Helper()
 	const scheduling = 1500 * time.Millisecond // a busy test machine
-	var worst time.Duration
+	var worst, worstUrgent time.Duration
 	machine, _ := r.all()
 	for _, s := range machine {
 		most := 10*time.Second + scheduling
 		if s.priority == detect.High && s.phase == detect.Raised {
 			most = time.Second + scheduling
+			worstUrgent = max(worstUrgent, s.late)
 		}
 		worst = max(worst, s.late)
 		if s.late > most {
 			r.t.Errorf("%s came %v late", s.what, s.late.Round(time.Millisecond))
 		}
 	}
-	r.t.Logf("latest %v", worst.Round(time.Millisecond))
+	r.t.Logf("latest %v, of the urgent %v", worst.Round(time.Millisecond), worstUrgent.Round(time.Millisecond))
 }
 
 // Promise: a card that takes seconds for each sync holds up no urgent alert, and

@@ -89,11 +89,7 @@ func (r *rig) Write(b []byte) (int, error) {
 func newRig(t *testing.T, scenario virtual.Scenario, speed float64) *rig {
 	t.Helper()
 	folder := t.TempDir()
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

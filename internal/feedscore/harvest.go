@@ -4,8 +4,6 @@ package feedscore
 
 import (
 	"fmt"
-	"os"
-	"path/filepath"
 	"time"
 
 	"chaffinch/canbus"
@@ -108,16 +106,7 @@ func isGrainFlow(f *canbus.Frame) bool {
 
 // configFor is the configuration that an owner of the combine would write.
 func configFor(s virtual.Scenario) (*config.Config, error) {
-	folder, err := os.MkdirTemp("", "feedscore")
-	if err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(folder)
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(s)), 0o600); err != nil {
-		return nil, err
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(s))
 	if len(wrong) > 0 {
 		return nil, fmt.Errorf("feedscore: %v", wrong)
 	}

@@ -95,11 +95,7 @@ func measure(t *testing.T, c condition, n int) []result {
 	scenario := virtual.Demo()
 	origin := time.Now().Truncate(time.Second)
 	scenario.Start = origin.UTC().Format(time.RFC3339)
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if len(wrong) > 0 {
 		t.Fatal(wrong)
 	}

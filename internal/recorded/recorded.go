@@ -4,7 +4,6 @@ package recorded
 
 import (
 	"errors"
-	"os"
 	"path/filepath"
 
 	"chaffinch/canbus"
@@ -18,11 +17,7 @@ import (
 // path.
 func Harvest(folder string, seed uint64, hours float64) (path string, err error) {
 	scenario := virtual.Random(seed, hours)
-	toml := filepath.Join(folder, "combine.toml")
-	if err := os.WriteFile(toml, []byte(virtual.ConfigText(scenario)), 0o600); err != nil {
-		return "", err
-	}
-	cfg, wrong := config.Load(toml)
+	cfg, wrong := config.FromText(virtual.ConfigText(scenario))
 	if err := errors.Join(wrong...); err != nil {
 		return "", err
 	}

@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"runtime"
 	"sync"
 
@@ -128,19 +126,10 @@ func Run(c Case, each func(*machine.State)) (*Result, error) {
 	return r, nil
 }
 
-// configOf is the configuration that suits a harvest, by way of a file, as an
-// owner would write it.
+// configOf is the configuration that suits a harvest, as an owner would
+// write it.
 func configOf(s virtual.Scenario) (*config.Config, error) {
-	folder, err := os.MkdirTemp("", "chaffinch-score-")
-	if err != nil {
-		return nil, fmt.Errorf("score: %w", err)
-	}
-	defer os.RemoveAll(folder)
-	path := filepath.Join(folder, "chaffinch.toml")
-	if err := os.WriteFile(path, []byte(virtual.ConfigText(s)), 0o600); err != nil {
-		return nil, fmt.Errorf("score: %w", err)
-	}
-	cfg, wrong := config.Load(path)
+	cfg, wrong := config.FromText(virtual.ConfigText(s))
 	return cfg, errors.Join(wrong...)
 }
 

@@ -18,8 +18,7 @@ import (
 // the machine is; clocks are not. It is the difference between a longer and a
 // shorter log, so that starting up is not in it. A change that makes something
 // dearer on purpose raises the bar here and says why.
-//
-// For scale: the CAN library's own parser in a plain loop takes 1,840 for a line.
+// The library's own parser in a plain loop is there for scale.
 func TestInstructionsForAFrame(t *testing.T) {
 	if testing.Short() {
 		t.Skip("it takes a minute")
@@ -65,6 +64,7 @@ func TestInstructionsForAFrame(t *testing.T) {
 		stage string
 		most  float64
 	}{
+		{"library", 2200},
 		{"parse", 640},
 		{"decode", 990},
 		{"memory", 2150}, // to the alarms; with the parsing and the holding in memory

@@ -30,11 +30,6 @@ func perform(stage, settings, path string) error {
 	if err != nil {
 		return err
 	}
-	log, err := canbus.OpenLogs(path)
-	if err != nil {
-		return err
-	}
-	defer log.Close()
 	each := func(*canbus.Frame) {}
 	switch stage {
 	case "parse":
@@ -51,12 +46,24 @@ func perform(stage, settings, path string) error {
 	default:
 		return fmt.Errorf("no stage %q", stage)
 	}
+	return read(path, func(frames []canbus.Frame) {
+		for i := range frames {
+			each(&frames[i])
+		}
+	})
+}
+
+// read hands over a log, some frames at a time.
+func read(path string, each func([]canbus.Frame)) error {
+	log, err := canbus.OpenLogs(path)
+	if err != nil {
+		return err
+	}
+	defer log.Close()
 	batch := make([]canbus.Frame, 512)
 	for {
 		n, err := log.Read(batch)
-		for i := range batch[:n] {
-			each(&batch[i])
-		}
+		each(batch[:n])
 		if errors.Is(err, io.EOF) {
 			return nil
 		}
@@ -105,22 +112,9 @@ func fromMemory(settings, path string) error {
 	if err != nil {
 		return err
 	}
-	log, err := canbus.OpenLogs(path)
-	if err != nil {
-		return err
-	}
-	defer log.Close()
 	var frames []canbus.Frame
-	batch := make([]canbus.Frame, 4096)
-	for {
-		n, err := log.Read(batch)
-		frames = append(frames, batch[:n]...)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
+	if err := read(path, func(some []canbus.Frame) { frames = append(frames, some...) }); err != nil {
+		return err
 	}
 	c, err := core.New(cfg, core.Outputs{})
 	if err != nil {

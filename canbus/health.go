@@ -11,6 +11,13 @@ type SocketOptions struct {
 	AllowNormalMode bool
 }
 
+// Gather is the least time between two reads of a live bus that give frames. On a
+// full bus a frame comes every half millisecond, and to be woken for each takes a
+// hundred times the work of thinking about it. So they are left with the kernel,
+// which has stamped them, until there are some. Nothing that is decided depends on
+// it; an alert comes that much later at most.
+const Gather = 10 * time.Millisecond
+
 // LinkState says what there is to listen to.
 type LinkState uint8
 

@@ -42,6 +42,7 @@ type Socket struct {
 	retry    time.Duration
 	retryAt  int64 // LiveClock
 	lookAt   int64 // LiveClock
+	takeAt   int64 // LiveClock; until then frames are left with the kernel
 	drops    uint32
 	newest   int64 // Stamp of the newest frame
 
@@ -101,6 +102,7 @@ func (s *Socket) isStopped() bool {
 
 // Read fills dst with frames that have come and says how many. It waits for
 // the first one at most the given time and then gives 0 frames and no error.
+// On a busy bus frames come in bunches; see Gather.
 //
 // The error is os.ErrClosed after Close, or a *problem.Problem if the
 // interface came up in a mode that is refused. Read may be called again
@@ -120,8 +122,15 @@ func (s *Socket) Read(dst []Frame, wait time.Duration) (int, error) {
 			}
 		}
 		next := s.retryAt
-		if s.fd >= 0 {
+		gathering := s.fd >= 0 && at < s.takeAt
+		switch {
+		case gathering:
+			next = s.takeAt
+		case s.fd >= 0:
 			n, err := s.take(dst)
+			if n > 0 && n < min(len(dst), batchSize) { // else there may be more
+				s.takeAt = at + int64(Gather)
+			}
 			if n > 0 || err != nil {
 				return n, err
 			}
@@ -135,7 +144,7 @@ func (s *Socket) Read(dst []Frame, wait time.Duration) (int, error) {
 		if at >= deadline {
 			return 0, nil
 		}
-		s.sleep(time.Duration(min(deadline, next) - at))
+		s.sleep(time.Duration(min(deadline, next)-at), !gathering)
 	}
 }
 
@@ -209,11 +218,11 @@ func (s *Socket) accept(dst []Frame, got int) int {
 	return n
 }
 
-// sleep waits for a frame, for Close, or for the time to pass.
-func (s *Socket) sleep(d time.Duration) {
+// sleep waits for Close or for the time to pass, or also for a frame.
+func (s *Socket) sleep(d time.Duration, orFrame bool) {
 	fds := [2]unix.PollFd{{Fd: int32(s.wake[0])}, {Fd: int32(s.fd), Events: unix.POLLIN}}
 	watched := fds[:]
-	if s.fd < 0 {
+	if s.fd < 0 || !orFrame {
 		watched = fds[:1]
 	}
 	t := unix.NsecToTimespec(max(int64(d), 0))

@@ -281,8 +281,9 @@ func TestTakeAllocatesNothing(t *testing.T) {
 	}
 }
 
-func TestCloseEndsARead(t *testing.T) {
-	fd, _ := datagrams(t)
+// readable is a Socket whose Read can be called. It has a descriptor of its own.
+func readable(t *testing.T, fd int) *Socket {
+	t.Helper()
 	own, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -293,6 +294,65 @@ func TestCloseEndsARead(t *testing.T) {
 	if err := unix.Pipe2(s.wake[:], unix.O_CLOEXEC|unix.O_NONBLOCK); err != nil {
 		t.Fatal(err)
 	}
+	t.Cleanup(func() { s.Close() })
+	return s
+}
+
+// A busy bus does not wake the reader for each frame.
+func TestFramesOfABusyBusComeInBunches(t *testing.T) {
+	fd, send := datagrams(t)
+	s := readable(t, fd)
+	const sent = 300
+	go func() {
+		for range sent {
+			send(canFrame(0x98FF0000, 8, 0))
+			time.Sleep(500 * time.Microsecond)
+		}
+	}()
+	dst := make([]Frame, 256)
+	began := time.Now()
+	got, reads := 0, 0
+	for ; got < sent; reads++ {
+		n, err := s.Read(dst, time.Second)
+		if n == 0 || err != nil {
+			t.Fatalf("%d frames, %v, after %d of %d", n, err, got, sent)
+		}
+		got += n
+	}
+	if most := int(time.Since(began)/Gather) + 1; reads > most {
+		t.Errorf("%d reads in %v, at most one in %v is meant", reads, time.Since(began), Gather)
+	}
+}
+
+// The first frame after a silence is given at once, and of frames that are there
+// already more than one system call brings. (The machine may be busy: one of a
+// few times is enough.)
+func TestFramesDoNotWaitInVain(t *testing.T) {
+	fd, send := datagrams(t)
+	s := readable(t, fd)
+	dst := make([]Frame, 256)
+	var took time.Duration
+	for range 10 {
+		time.Sleep(2 * Gather)
+		began := time.Now()
+		for range 2*batchSize + 1 {
+			send(canFrame(0x98FF0000, 8, 0))
+		}
+		for _, want := range []int{batchSize, batchSize, 1} {
+			if n, err := s.Read(dst, time.Second); n != want || err != nil {
+				t.Fatalf("%d frames, %v; want %d", n, err, want)
+			}
+		}
+		if took = time.Since(began); took < Gather {
+			return
+		}
+	}
+	t.Errorf("it took %v", took)
+}
+
+func TestCloseEndsARead(t *testing.T) {
+	fd, _ := datagrams(t)
+	s := readable(t, fd)
 	var dst [1]Frame
 	start := time.Now()
 	if n, err := s.Read(dst[:], 30*time.Millisecond); n != 0 || err != nil || time.Since(start) < 25*time.Millisecond {

@@ -22,6 +22,7 @@ type Pretend struct {
 	rate  rate
 
 	began  int64          // on the clock that never jumps
+	taken  int64          // when frames were last handed over, on that clock
 	origin int64          // stamp of the first frame
 	held   []canbus.Frame // made, and not due yet
 	buffer [512]canbus.Frame
@@ -48,7 +49,9 @@ func (p *Pretend) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet in
 			return 0, 0, nil
 		}
 	}
-	if wait := p.due(p.held[0].Stamp); wait > 0 {
+	// In bunches, as those of a real bus are taken.
+	soonest := p.taken + int64(canbus.Gather) - p.clock.Mono()
+	if wait := max(p.due(p.held[0].Stamp), time.Duration(soonest)); wait > 0 {
 		timer := time.NewTimer(min(wait, pollEvery))
 		defer timer.Stop()
 		select {
@@ -63,10 +66,14 @@ func (p *Pretend) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet in
 		dst[n] = p.held[n]
 		n++
 	}
+	all := n < len(dst) && n < len(p.held) // that are due
 	p.held = p.held[n:]
 	if n == 0 {
 		// The next frame is known and not due: the bus is silent until now.
 		return 0, min(p.Stamp(), p.held[0].Stamp-1), nil
+	}
+	if all {
+		p.taken = p.clock.Mono()
 	}
 	p.rate.add(dst[:n])
 	return n, 0, nil

@@ -26,8 +26,9 @@ const (
 // raises it, and then no more, which ends it.
 //
 // A second core hears each frame just before the daemon does. The core is
-// deterministic, so it tells which frame makes the daemon's raise; that frame is
-// the last of a read, and the time is noted as it is handed over.
+// deterministic, so it tells which frame makes the daemon's raise. The time counts
+// from the moment that the frame was on the bus: it may wait there for others, as
+// with a real bus (canbus.Gather).
 type bus struct {
 	combine *virtual.Combine
 	shadow  *core.Core
@@ -45,16 +46,17 @@ type bus struct {
 	buffer   []canbus.Frame
 	over     bool
 	raisedBy string // the subject that the newest frame has raised
+	taken    time.Time
 
 	mu     sync.Mutex
 	start  bool
-	handed map[string]time.Time // by subject
+	heard  map[string]time.Time // when the frame was on the bus, by subject
 	frames int
 }
 
 func newBus(cfg *config.Config, s virtual.Scenario, origin time.Time, perS, alerts int, report time.Duration) (*bus, error) {
 	b := &bus{combine: virtual.New(s, 1), perS: perS, alerts: alerts, report: report,
-		origin: origin.UnixNano(), began: time.Now(), handed: map[string]time.Time{}}
+		origin: origin.UnixNano(), began: time.Now(), heard: map[string]time.Time{}}
 	b.until = b.origin
 	b.next = [2]int64{b.origin, b.origin}
 	var err error
@@ -86,7 +88,7 @@ func (b *bus) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet int64,
 	for len(b.made) == 0 {
 		b.make()
 	}
-	if wait := time.Duration(b.made[0].Stamp - b.Stamp()); wait > 0 {
+	if wait := max(time.Duration(b.made[0].Stamp-b.Stamp()), canbus.Gather-time.Since(b.taken)); wait > 0 {
 		select {
 		case <-time.After(wait):
 		case <-ctx.Done():
@@ -106,8 +108,10 @@ func (b *bus) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet int64,
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.frames += n
-	if b.raisedBy != "" {
-		b.handed[b.raisedBy] = time.Now()
+	if b.raisedBy == "" {
+		b.taken = time.Now()
+	} else {
+		b.heard[b.raisedBy] = b.began.Add(time.Duration(dst[n-1].Stamp - b.origin))
 		b.raisedBy = ""
 	}
 	return n, 0, nil
@@ -164,14 +168,14 @@ func (b *bus) faults(at int64, start bool) canbus.Frame {
 func (b *bus) when(subject string) (time.Time, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	t, ok := b.handed[subject]
+	t, ok := b.heard[subject]
 	return t, ok
 }
 
 func (b *bus) count() (frames, alerts int) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.frames, len(b.handed)
+	return b.frames, len(b.heard)
 }
 
 // Stamp is now.

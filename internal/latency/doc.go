@@ -4,9 +4,10 @@
 //
 //	go test ./internal/latency -run Table -v -alerts 200
 //
-// The clock starts when the frame that makes the detector raise is handed to the
-// daemon's reader. What a detector waits for before (detect.Kind.On: half a second
-// for a slowing rotor, 30 s for overload; a fault code must be reported twice) is no
-// part of it. It stops when an MQTT subscriber is called with the message, when a
-// client of the page's stream has read it, and when Chromium has painted it.
+// The clock starts when the frame that makes the detector raise is on the bus. It
+// may wait there for others (canbus.Gather). What a detector waits for before
+// (detect.Kind.On: half a second for a slowing rotor, 30 s for overload; a fault code
+// must be reported twice) is no part of it. It stops when an MQTT subscriber is
+// called with the message, when a client of the page's stream has read it, and when
+// Chromium has painted it.
 package latency

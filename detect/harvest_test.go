@@ -85,38 +85,32 @@ func hear(t *testing.T, sc virtual.Scenario, seed uint64) *harvest {
 			m.Apply(updates[i].ID, updates[i].Reading)
 		}
 	}
-	frames := make([]canbus.Frame, 4096)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			f := &frames[i]
-			switch timeline.Place(f) {
-			case canbus.Follows:
-				for next <= f.At {
-					step()
-				}
-			default:
-				for next <= last.Add(canbus.LongestPause) {
-					step()
-				}
-				h.events = append(h.events, rules.Reset(next.Add(-machine.Period))...)
-				m.Reset()
-				decoder.Reset()
-				for next < f.At {
-					next = next.Add(machine.Period)
-					if next%signal.Instant(time.Second) == 0 {
-						h.acts, h.feed, h.sd = append(h.acts, machine.Off), append(h.feed, 0), append(h.sd, 0)
-						h.basis, h.speed = append(h.basis, machine.NoFeed), append(h.speed, 0)
-					}
+	for f := range combine.Frames() {
+		switch timeline.Place(f) {
+		case canbus.Follows:
+			for next <= f.At {
+				step()
+			}
+		default:
+			for next <= last.Add(canbus.LongestPause) {
+				step()
+			}
+			h.events = append(h.events, rules.Reset(next.Add(-machine.Period))...)
+			m.Reset()
+			decoder.Reset()
+			for next < f.At {
+				next = next.Add(machine.Period)
+				if next%signal.Instant(time.Second) == 0 {
+					h.acts, h.feed, h.sd = append(h.acts, machine.Off), append(h.feed, 0), append(h.sd, 0)
+					h.basis, h.speed = append(h.basis, machine.NoFeed), append(h.speed, 0)
 				}
 			}
-			last = f.At
-			m.Heard(f.At)
-			apply(decoder.Decode(f))
-			if x, ok := transport.Feed(f, f.At); ok {
-				apply(decoder.DecodeMessage(x.PGN, x.Interface, x.Source, x.Destination, x.Payload, f.At))
-			}
+		}
+		last = f.At
+		m.Heard(f.At)
+		apply(decoder.Decode(f))
+		if x, ok := transport.Feed(f, f.At); ok {
+			apply(decoder.DecodeMessage(x.PGN, x.Interface, x.Source, x.Destination, x.Payload, f.At))
 		}
 	}
 	h.events = append(h.events, rules.Finish(next)...)

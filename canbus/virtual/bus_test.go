@@ -145,7 +145,7 @@ func decodedIsTheMachine(t *testing.T, settings map[string]float64) {
 	}
 	errs := map[string]*sum{}
 	transport := j1939.NewReassembler()
-	frames := make([]canbus.Frame, 1)
+	moved := false
 	var line canbus.Timeline
 	see := func(updates []decode.Update) {
 		for _, u := range updates {
@@ -163,8 +163,9 @@ func decodedIsTheMachine(t *testing.T, settings map[string]float64) {
 			e.most = max(e.most, math.Abs(want()))
 		}
 	}
-	for done := false; !done; {
-		if settings != nil && c.tick == 100*100 { // half way back
+	for f := range c.Frames() {
+		if settings != nil && !moved && c.tick >= 100*100 { // half way back
+			moved = true
 			for lever, v := range settings {
 				usual := c.levers.usual
 				if l, err := leverNamed(lever, &c.crop); err != nil || c.Set(lever, (v+usual[l])/2) != nil {
@@ -172,11 +173,6 @@ func decodedIsTheMachine(t *testing.T, settings map[string]float64) {
 				}
 			}
 		}
-		var n int
-		if n, done = c.Next(frames); n == 0 {
-			continue
-		}
-		f := &frames[0]
 		line.Place(f)
 		see(d.Decode(f))
 		if x, ok := transport.Feed(f, f.At); ok {
@@ -205,13 +201,7 @@ func TestPowerFromTheBus(t *testing.T) {
 	transport := j1939.NewReassembler()
 	var reference, torque, friction, rpm float64
 	var heard, real, n float64
-	frames := make([]canbus.Frame, 1)
-	for done := false; !done; {
-		var k int
-		if k, done = c.Next(frames); k == 0 {
-			continue
-		}
-		f := &frames[0]
+	for f := range c.Frames() {
 		switch f.ID & 0x3FFFFFF {
 		case 0xF00400:
 			torque = float64(f.Data[2]) - 125
@@ -331,13 +321,9 @@ func TestFaultCodes(t *testing.T) {
 
 func BenchmarkShift(b *testing.B) {
 	frames := 0
-	buf := make([]canbus.Frame, 512)
 	for b.Loop() {
-		c := New(Random(1, 12), 1)
-		for done := false; !done; {
-			var n int
-			n, done = c.Next(buf)
-			frames += n
+		for range New(Random(1, 12), 1).Frames() {
+			frames++
 		}
 	}
 	b.ReportMetric(b.Elapsed().Seconds()*1e9/float64(frames), "ns/frame")

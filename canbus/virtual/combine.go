@@ -1,6 +1,7 @@
 package virtual
 
 import (
+	"iter"
 	"math"
 	"time"
 
@@ -167,20 +168,43 @@ func (c *Combine) advance() {
 // done when the log has ended; n is then what was left.
 func (c *Combine) Next(dst []canbus.Frame) (n int, done bool) {
 	for n < len(dst) {
-		if c.bus.read < len(c.bus.out) {
-			k := copy(dst[n:], c.bus.out[c.bus.read:])
-			c.bus.read += k
-			n += k
-			continue
-		}
-		if c.tick >= c.endTick || c.stopped {
+		if c.bus.read == len(c.bus.out) && !c.more() {
 			return n, true
 		}
-		c.bus.out, c.bus.read = c.bus.out[:0], 0
-		c.send()
-		c.advance()
+		k := copy(dst[n:], c.bus.out[c.bus.read:])
+		c.bus.read += k
+		n += k
 	}
 	return n, false
+}
+
+// Frames gives the frames that are left, one by one, until the log has ended. A
+// frame holds until the next one; whoever gets it may write into it.
+func (c *Combine) Frames() iter.Seq[*canbus.Frame] {
+	return func(yield func(*canbus.Frame) bool) {
+		var frame canbus.Frame
+		for c.bus.read < len(c.bus.out) || c.more() {
+			if c.bus.read == len(c.bus.out) {
+				continue // a tick without frames
+			}
+			frame = c.bus.out[c.bus.read]
+			c.bus.read++
+			if !yield(&frame) {
+				return
+			}
+		}
+	}
+}
+
+// more sends what a tick has to send, or tells that the log has ended.
+func (c *Combine) more() bool {
+	if c.tick >= c.endTick || c.stopped {
+		return false
+	}
+	c.bus.out, c.bus.read = c.bus.out[:0], 0
+	c.send()
+	c.advance()
+	return true
 }
 
 // Elapsed is how far into the log the machine is.

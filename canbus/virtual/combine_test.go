@@ -10,16 +10,32 @@ import (
 
 // live runs a scenario to its end and hands every frame to see.
 func live(c *Combine, see func(f *canbus.Frame)) (frames int) {
-	buf := make([]canbus.Frame, 256)
-	for {
-		n, done := c.Next(buf)
-		for i := range buf[:n] {
-			see(&buf[i])
+	for f := range c.Frames() {
+		see(f)
+		frames++
+	}
+	return frames
+}
+
+// However the frames are asked for, they are the same.
+func TestNextGivesTheFramesInAnyNumber(t *testing.T) {
+	c, batch := New(Random(3, 0.05), 3), make([]canbus.Frame, 97)
+	left, over := batch[:0], false
+	n := 0
+	for want := range New(Random(3, 0.05), 3).Frames() {
+		for len(left) == 0 && !over {
+			var k int
+			k, over = c.Next(batch)
+			left = batch[:k]
 		}
-		frames += n
-		if done {
-			return frames
+		if len(left) == 0 || left[0] != *want {
+			t.Fatalf("frame %d: %+v, want %+v", n, left[:min(1, len(left))], *want)
 		}
+		left = left[1:]
+		n++
+	}
+	if _, over = c.Next(batch); len(left) > 0 || !over || n < 10_000 {
+		t.Errorf("%d frames, and then %d more", n, len(left))
 	}
 }
 

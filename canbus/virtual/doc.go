@@ -5,8 +5,7 @@
 // through a 12-hour shift in seconds.
 //
 //	c := virtual.New(virtual.Demo(), 1)
-//	for done := false; !done; {
-//		n, done = c.Next(frames)
+//	for frame := range c.Frames() {
 //		...
 //	}
 //	truth := c.Truth()

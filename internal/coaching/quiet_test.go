@@ -5,7 +5,6 @@ package coaching
 import (
 	"testing"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
@@ -67,13 +66,8 @@ func TestAWellSetMachineIsLeftInPeace(t *testing.T) {
 				t.Fatal(err)
 			}
 			v := virtual.New(s, 7)
-			frames := make([]canbus.Frame, 512)
-			for done := false; !done; {
-				var n int
-				n, done = v.Next(frames)
-				for i := range frames[:n] {
-					c.Frame(&frames[i])
-				}
+			for f := range v.Frames() {
+				c.Frame(f)
 			}
 			if seconds < 50000 {
 				t.Fatalf("only %d steps were made", seconds)

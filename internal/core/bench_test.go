@@ -20,11 +20,8 @@ func quietDay(t testing.TB, hours float64) (virtual.Scenario, []canbus.Frame, []
 	s.Start, s.Hours, s.Events = "2026-07-01T10:00:00Z", hours, nil
 	combine := virtual.New(s, 1)
 	var frames []canbus.Frame
-	batch := make([]canbus.Frame, 4096)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(batch)
-		frames = append(frames, batch[:n]...)
+	for f := range combine.Frames() {
+		frames = append(frames, *f)
 	}
 	var text bytes.Buffer
 	if err := canbus.NewLogWriter(&text, []string{"can0"}).Write(frames); err != nil {

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
@@ -112,13 +111,8 @@ func TestAllThatIsPublishedKeepsTheContract(t *testing.T) {
 			t.Fatal(err)
 		}
 		combine := virtual.New(scenario, seed)
-		frames := make([]canbus.Frame, 4096)
-		for done := false; !done; {
-			var n int
-			n, done = combine.Next(frames)
-			for i := range frames[:n] {
-				thinks.Frame(&frames[i])
-			}
+		for f := range combine.Frames() {
+			thinks.Frame(f)
 		}
 		thinks.Finish()
 		if s := thinks.ShiftToEnd(); s != nil {

@@ -6,7 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
@@ -31,13 +30,8 @@ func harvest(t testing.TB, s virtual.Scenario, seed uint64, out Outputs) virtual
 		t.Fatal(err)
 	}
 	combine := virtual.New(s, seed)
-	frames := make([]canbus.Frame, 512)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			c.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		c.Frame(f)
 	}
 	c.Finish()
 	return combine.Truth()
@@ -109,13 +103,8 @@ func TestTwoRunsGiveTheSameBytes(t *testing.T) {
 			t.Fatal(err)
 		}
 		combine := virtual.New(s, 1)
-		frames := make([]canbus.Frame, 97*(n+1)) // batches of another size
-		for done := false; !done; {
-			var k int
-			k, done = combine.Next(frames)
-			for i := range frames[:k] {
-				c.Frame(&frames[i])
-			}
+		for f := range combine.Frames() {
+			c.Frame(f)
 		}
 		c.Finish()
 		if lines.Close() != nil || samples.Close() != nil || events.Len() == 0 {

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
@@ -43,13 +42,8 @@ func recorded(t *testing.T, hours float64) (path string, samples []string, c *Co
 	}
 	recording.Follow(c)
 	combine := virtual.New(scenario, 3)
-	frames := make([]canbus.Frame, 1024)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			c.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		c.Frame(f)
 	}
 	c.Finish()
 	if err := errors.Join(rows.Close(), recording.Close()); err != nil {

@@ -279,14 +279,9 @@ func TestTheMakeBelieveCombinesPool(t *testing.T) {
 		if err := c.AddPools(known); err != nil {
 			t.Fatal(err)
 		}
-		frames := make([]canbus.Frame, 512)
 		combine := virtual.New(s, 3)
-		for done := false; !done; {
-			var n int
-			n, done = combine.Next(frames)
-			for i := range frames[:n] {
-				c.Frame(&frames[i])
-			}
+		for f := range combine.Frames() {
+			c.Frame(f)
 		}
 		if c.Transport()[j1939.Extended].Complete == 0 == s.Pool {
 			t.Error("whether ETP was used is not what was to be")

@@ -69,12 +69,8 @@ func TestALiveBusGivesTheEventsOfItsRecording(t *testing.T) {
 	s := virtual.Demo()
 	s.Start = "2026-07-01T10:00:00Z"
 	var frames []canbus.Frame
-	combine := virtual.New(s, 1)
-	batch := make([]canbus.Frame, 512)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(batch)
-		frames = append(frames, batch[:n]...)
+	for f := range virtual.New(s, 1).Frames() {
+		frames = append(frames, *f)
 	}
 	// A quarter of the day is missing, and twice a few seconds are.
 	frames = append(frames[:len(frames)/3:len(frames)/3], frames[len(frames)/3+len(frames)/4:]...)

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
@@ -144,13 +143,8 @@ func TestBytesOfAShift(t *testing.T) {
 	}
 	before := bytesWritten(t)
 	combine := virtual.New(scenario, 5)
-	frames := make([]canbus.Frame, 4096)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			c.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		c.Frame(f)
 	}
 	c.Finish()
 	written, used := bytesWritten(t)-before, s.Used()

@@ -241,32 +241,25 @@ func TestTheFinderFinds(t *testing.T) {
 	var now, next int64
 	f := newFinder(func() int64 { return now }, slog.New(slog.DiscardHandler))
 	s := search{collector: find.NewCollector()}
-	frames, shown := make([]canbus.Frame, 256), 0.0
-	for {
-		n, over := combine.Next(frames)
-		for i := range frames[:n] {
-			one := &frames[i]
-			now = one.Stamp
-			if next == 0 {
-				next = now + int64(90*time.Second)
-			}
-			if one.ID>>8&0xFFFF == 65302 {
-				shown = math.Round(float64(binary.LittleEndian.Uint16(one.Data[:])) * 0.01)
-			}
-			s.collector.Feed(one)
-			if s.due != 0 && now > s.due {
-				f.look(&s)
-			}
-			if now > next && s.readings < 8 {
-				next += int64(70 * time.Second)
-				if err := f.says(t.Context(), signal.SeparationLoss.ID, shown); err != nil {
-					t.Fatal(err)
-				}
-				f.take(&s, <-f.readings)
-			}
+	shown := 0.0
+	for one := range combine.Frames() {
+		now = one.Stamp
+		if next == 0 {
+			next = now + int64(90*time.Second)
 		}
-		if over {
-			break
+		if one.ID>>8&0xFFFF == 65302 {
+			shown = math.Round(float64(binary.LittleEndian.Uint16(one.Data[:])) * 0.01)
+		}
+		s.collector.Feed(one)
+		if s.due != 0 && now > s.due {
+			f.look(&s)
+		}
+		if now > next && s.readings < 8 {
+			next += int64(70 * time.Second)
+			if err := f.says(t.Context(), signal.SeparationLoss.ID, shown); err != nil {
+				t.Fatal(err)
+			}
+			f.take(&s, <-f.readings)
 		}
 	}
 	all := f.found(t.Context())

@@ -70,16 +70,11 @@ func Run(seed uint64, o Options) (*Harvest, error) {
 		return nil, err
 	}
 	combine := virtual.New(s, seed)
-	frames := make([]canbus.Frame, 4096)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			if o.NoCurve && fromEngine(&frames[i]) || o.NoGrain && isGrainFlow(&frames[i]) {
-				continue
-			}
-			c.Frame(&frames[i])
+	for f := range combine.Frames() {
+		if o.NoCurve && fromEngine(f) || o.NoGrain && isGrainFlow(f) {
+			continue
 		}
+		c.Frame(f)
 	}
 	c.Finish()
 	h.finish(combine.Truth())

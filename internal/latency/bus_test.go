@@ -85,7 +85,7 @@ func (b *bus) begin() {
 
 // Read hands over what is due, up to a frame that raises.
 func (b *bus) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet int64, err error) {
-	for len(b.made) == 0 {
+	if len(b.made) == 0 {
 		b.make()
 	}
 	if wait := max(time.Duration(b.made[0].Stamp-b.Stamp()), canbus.Gather-time.Since(b.taken)); wait > 0 {
@@ -98,6 +98,9 @@ func (b *bus) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet int64,
 		return 0, 0, ctx.Err()
 	}
 	now := b.Stamp()
+	for b.until <= now {
+		b.make()
+	}
 	for n < len(dst) && n < len(b.made) && b.made[n].Stamp <= now && b.raisedBy == "" {
 		dst[n] = b.made[n]
 		heard := b.made[n] // the core writes into it
@@ -130,7 +133,8 @@ func (b *bus) make() {
 	for own < len(b.buffer) && b.buffer[own].Stamp < b.until {
 		own++
 	}
-	b.made = append([]canbus.Frame(nil), b.buffer[:own]...)
+	left := len(b.made)
+	b.made = append(b.made, b.buffer[:own]...)
 	b.buffer = b.buffer[own:]
 	b.mu.Lock()
 	start := b.start
@@ -139,7 +143,7 @@ func (b *bus) make() {
 		b.made = append(b.made, b.faults(b.next[0], start))
 	}
 	// The others fill up what the combine and the reports leave.
-	if more := int(window.Seconds()*float64(b.perS)) - len(b.made); more > 0 {
+	if more := int(window.Seconds()*float64(b.perS)) - (len(b.made) - left); more > 0 {
 		step := int64(window) / int64(more)
 		for i := range int64(more) {
 			at := b.until - int64(window) + i*step

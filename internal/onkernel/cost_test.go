@@ -103,11 +103,8 @@ func fullBus(t *testing.T, perS, seconds int) (log, config string) {
 	s := virtual.Random(7, float64(seconds)/3600)
 	s.InCrop = true
 	var frames []canbus.Frame
-	batch := make([]canbus.Frame, 512)
-	for combine, over := virtual.New(s, 7), false; !over; {
-		var n int
-		n, over = combine.Next(batch)
-		frames = append(frames, batch[:n]...)
+	for f := range virtual.New(s, 7).Frames() {
+		frames = append(frames, *f)
 	}
 	began := frames[0].Stamp
 	others := perS*seconds - len(frames)

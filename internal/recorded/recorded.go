@@ -6,7 +6,6 @@ import (
 	"errors"
 	"path/filepath"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/virtual"
 	"chaffinch/internal/config"
 	"chaffinch/internal/core"
@@ -32,13 +31,8 @@ func Harvest(folder string, seed uint64, hours float64) (path string, err error)
 	}
 	recording.Follow(c)
 	combine := virtual.New(scenario, seed)
-	frames := make([]canbus.Frame, 1024)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			c.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		c.Frame(f)
 	}
 	c.Finish()
 	return path, recording.Close()

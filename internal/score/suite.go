@@ -7,7 +7,6 @@ import (
 	"runtime"
 	"sync"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
 	"chaffinch/detect/machine"
@@ -105,13 +104,8 @@ func Run(c Case, each func(*machine.State)) (*Result, error) {
 		return nil, err
 	}
 	combine := virtual.New(c.Scenario, c.Seed)
-	frames := make([]canbus.Frame, 4096)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			thinks.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		thinks.Frame(f)
 	}
 	thinks.Finish()
 	r.Truth = combine.Truth()

@@ -37,12 +37,11 @@ func TestInstructionsForAFrame(t *testing.T) {
 		t.Fatal(err)
 	}
 	const fewer, more = 100_000, 300_000
-	frames := make([]canbus.Frame, 0, more+512)
-	batch := make([]canbus.Frame, 512)
-	for combine, over := virtual.New(s, 7), false; !over && len(frames) < more; {
-		var n int
-		n, over = combine.Next(batch)
-		frames = append(frames, batch[:n]...)
+	frames := make([]canbus.Frame, 0, more)
+	for f := range virtual.New(s, 7).Frames() {
+		if frames = append(frames, *f); len(frames) == more {
+			break
+		}
 	}
 	if len(frames) < more {
 		t.Fatalf("only %d frames", len(frames))

@@ -13,6 +13,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -51,7 +52,7 @@ func run() error {
 	if said, err := build.CombinedOutput(); err != nil {
 		return fmt.Errorf("build the program: %w\n%s", err, said)
 	}
-	report := Report{Machine: machine()}
+	report := Report{Machine: computer()}
 	if info, err := os.Stat(program); err == nil {
 		report.BinaryMB = float64(info.Size()) / 1e6
 	}
@@ -59,7 +60,7 @@ func run() error {
 	if *growth {
 		err = grow(program, folder, &report)
 	} else {
-		err = compare(program, folder, *hours, *runs, &report)
+		err = errors.Join(compare(program, folder, *hours, *runs, &report), daemons(program, folder, *runs, &report))
 	}
 	if err != nil {
 		return err
@@ -74,8 +75,8 @@ func run() error {
 	return os.WriteFile(*out, append(b, '\n'), 0o644)
 }
 
-// machine describes where it runs.
-func machine() string {
+// computer describes where it runs.
+func computer() string {
 	model := runtime.GOARCH
 	if b, err := os.ReadFile("/proc/cpuinfo"); err == nil {
 		for line := range strings.Lines(string(b)) {

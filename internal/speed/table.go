@@ -20,6 +20,8 @@ type Report struct {
 	Machine  string  `json:"machine"`
 	BinaryMB float64 `json:"binary_mb"`
 	Rows     []Row   `json:"rows"`
+	Starts   []Start `json:"starts,omitempty"`
+	Lives    []Live  `json:"lives,omitempty"`
 }
 
 // Row is what one way of reading a log takes.
@@ -90,8 +92,9 @@ func compare(program, folder string, hours float64, runs int, report *Report) er
 		return err
 	}
 	day, settings := filepath.Join(folder, "day.log"), filepath.Join(folder, "day.toml")
-	if err := command(program, "simulate", "--seed", "7", "--hours", strconv.FormatFloat(hours, 'g', -1, 64),
-		"--out", day, "--truth", filepath.Join(folder, "truth.json"), "--config", settings); err != nil {
+	simulate := []string{program, "simulate", "--seed", "7", "--hours", strconv.FormatFloat(hours, 'g', -1, 64),
+		"--truth", filepath.Join(folder, "truth.json"), "--config", settings, "--out"}
+	if err := command(append(simulate, day)...); err != nil {
 		return err
 	}
 	recorded := filepath.Join(folder, "recorded.log")
@@ -123,6 +126,15 @@ func compare(program, folder string, hours float64, runs int, report *Report) er
 			{"chaffinch replay: all, to the alarms", replay, 1, false},
 			{"chaffinch replay, on two processors", replay, 2, false},
 			{"chaffinch: memory to the alarms, without reading", stage("memory"), 1, true},
+		}
+		if log.settings != "" {
+			six, err := readings(log.settings, log.path)
+			if err != nil {
+				return err
+			}
+			list = append(list,
+				contender{"chaffinch find: the rotor's speed, by six readings", append([]string{program, "find", "rotor_speed_rpm", "--log", log.path}, six...), 2, false},
+				contender{"chaffinch simulate: making these frames up", append(simulate, "/dev/null"), 2, false})
 		}
 		fmt.Printf("\n%s: %d frames, %d runs in turn\n\n", log.name, frames, runs)
 		rows, err := race(list, frames, runs)
@@ -183,9 +195,9 @@ func show(rows []Row) {
 	}
 }
 
-func command(name string, args ...string) error {
-	if said, err := exec.Command(name, args...).CombinedOutput(); err != nil {
-		return fmt.Errorf("%s %s: %w\n%s", name, args[0], err, said)
+func command(words ...string) error {
+	if said, err := exec.Command(words[0], words[1:]...).CombinedOutput(); err != nil {
+		return fmt.Errorf("%s %s: %w\n%s", words[0], words[1], err, said)
 	}
 	return nil
 }

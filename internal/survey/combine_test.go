@@ -50,13 +50,8 @@ func harvest(t *testing.T, sc virtual.Scenario, seed uint64, toml string) *Repor
 		t.Fatal(err)
 	}
 	combine := virtual.New(sc, seed)
-	frames := make([]canbus.Frame, 512)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			s.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		s.Frame(f)
 	}
 	return s.Report([]string{"can0"}, canbus.Stats{})
 }

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
@@ -88,13 +87,8 @@ func TestBytesOfAShift(t *testing.T) {
 		t.Fatal(err)
 	}
 	combine := virtual.New(scenario, 5)
-	frames := make([]canbus.Frame, 4096)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			c.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		c.Frame(f)
 	}
 	c.Finish()
 	t.Logf("%.0f h: outbox %v; retained alerts and prompts %v; live %v", hours, outbox, retained, live)

@@ -11,7 +11,6 @@ import (
 	"testing"
 	"time"
 
-	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/canbus/virtual"
 	"chaffinch/internal/config"
@@ -51,13 +50,8 @@ func recorded(scenario virtual.Scenario) (file, samples []byte) {
 	check(err)
 	recording.Follow(c)
 	combine := virtual.New(scenario, 3)
-	frames := make([]canbus.Frame, 1024)
-	for done := false; !done; {
-		var n int
-		n, done = combine.Next(frames)
-		for i := range frames[:n] {
-			c.Frame(&frames[i])
-		}
+	for f := range combine.Frames() {
+		c.Frame(f)
 	}
 	c.Finish()
 	check(errors.Join(rows.Close(), recording.Close()))

@@ -16,7 +16,7 @@ type SocketOptions struct {
 // hundred times the work of thinking about it. So they are left with the kernel,
 // which has stamped them, until there are some. Nothing that is decided depends on
 // it; an alert comes that much later at most.
-const Gather = 10 * time.Millisecond
+const Gather = 20 * time.Millisecond
 
 // LinkState says what there is to listen to.
 type LinkState uint8

@@ -62,7 +62,8 @@ func (p *Pretend) Read(ctx context.Context, dst []canbus.Frame) (n int, quiet in
 	} else if ctx.Err() != nil {
 		return 0, 0, ctx.Err()
 	}
-	for n < len(dst) && n < len(p.held) && p.due(p.held[n].Stamp) <= 0 {
+	now := p.Stamp()
+	for n < len(dst) && n < len(p.held) && p.held[n].Stamp <= now {
 		dst[n] = p.held[n]
 		n++
 	}

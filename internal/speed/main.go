@@ -1,7 +1,7 @@
 // Command speed measures how fast the program is, beside what others do with the
 // same log, and prints a table:
 //
-//	go run ./internal/speed                   # about five minutes
+//	go run ./internal/speed                   # two and a half minutes
 //	go run ./internal/speed --runs 3 --hours 0.5
 //	go run ./internal/speed --growth          # up to a hundred million frames
 //

@@ -1,49 +1,16 @@
 package detect
 
 import (
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strconv"
 	"testing"
 	"time"
 
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
+	"chaffinch/internal/outside"
 )
-
-// table reads a file of testdata/statistics; its sources are in the README there.
-func table(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../testdata/statistics/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil || len(rows) < 2 {
-		t.Fatalf("%s: %d rows, %v", name, len(rows), err)
-	}
-	var all []map[string]string
-	for _, row := range rows[1:] {
-		m := map[string]string{}
-		for i, v := range row {
-			m[rows[0][i]] = v
-		}
-		all = append(all, m)
-	}
-	return all
-}
-
-func number(t *testing.T, text string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
 
 // The worked examples of two textbooks and a handbook, line by line: sums, run
 // counters and the first signal, of both sides. Our sum is bounded at four times
@@ -59,8 +26,8 @@ func TestCusumAgainstPublishedExamples(t *testing.T) {
 		{"montgomery_t9_1.csv", "c_plus", "c_minus", "n_plus", "n_minus", 10, 0.5, 5, 29},
 	} {
 		up, down, first := cusum{k: c.k, h: c.h}, cusum{k: c.k, h: c.h}, 0
-		for i, row := range table(t, c.file) {
-			x := number(t, row["x"]) - c.target
+		for i, row := range outside.Statistics(t, c.file) {
+			x := outside.Number(t, row["x"]) - c.target
 			found := up.add(x)
 			found = down.add(-x) || found
 			if found && first == 0 {
@@ -71,7 +38,7 @@ func TestCusumAgainstPublishedExamples(t *testing.T) {
 				want string
 				run  string
 			}{{&up, row[c.up], row[c.upRun]}, {&down, row[c.down], row[c.downRun]}} {
-				if want := min(number(t, side.want), sumCap*c.h); math.Abs(side.got.sum-want) > 1e-9 {
+				if want := min(outside.Number(t, side.want), sumCap*c.h); math.Abs(side.got.sum-want) > 1e-9 {
 					t.Errorf("%s line %d: sum %.6f, want %.6f", c.file, i+1, side.got.sum, want)
 				}
 				if side.run != "" && side.run != strconv.Itoa(side.got.run) {
@@ -90,16 +57,16 @@ func TestCusumAgainstPublishedExamples(t *testing.T) {
 func TestCusumRunLengths(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 12))
 	checked := 0
-	for _, row := range table(t, "arl_published_cusum.csv") {
+	for _, row := range outside.Statistics(t, "arl_published_cusum.csv") {
 		two := row["scheme"] == "cusum_two_sided"
-		k, shift, want := number(t, row["k"]), number(t, row["shift_sigma"]), number(t, row["arl_recomputed"])
-		if !two && row["scheme"] != "cusum_one_sided" || number(t, row["headstart"]) != 0 {
+		k, shift, want := outside.Number(t, row["k"]), outside.Number(t, row["shift_sigma"]), outside.Number(t, row["arl_recomputed"])
+		if !two && row["scheme"] != "cusum_one_sided" || outside.Number(t, row["headstart"]) != 0 {
 			continue
 		}
 		runs := int(min(3000, 600_000/want))
 		var sum, square float64
 		for range runs {
-			up, down := cusum{k: k, h: number(t, row["h"])}, cusum{k: k, h: number(t, row["h"])}
+			up, down := cusum{k: k, h: outside.Number(t, row["h"])}, cusum{k: k, h: outside.Number(t, row["h"])}
 			n := 0
 			for found := false; !found; n++ {
 				z := rng.NormFloat64() + shift
@@ -127,11 +94,11 @@ func TestCusumRunLengths(t *testing.T) {
 // one-second means, one false alarm in 432,000 s.
 func TestLimitForCorrelatedNoise(t *testing.T) {
 	checked := 0
-	for _, row := range table(t, "ou_cusum_seconds.csv") {
-		if row["reduction"] != "block" || number(t, row["step_s"]) != 1 || number(t, row["k_sigma"]) != 1.5 {
+	for _, row := range outside.Statistics(t, "ou_cusum_seconds.csv") {
+		if row["reduction"] != "block" || outside.Number(t, row["step_s"]) != 1 || outside.Number(t, row["k_sigma"]) != 1.5 {
 			continue
 		}
-		tau, want := number(t, row["tau_s"]), number(t, row["H_sigma_seconds"])
+		tau, want := outside.Number(t, row["tau_s"]), outside.Number(t, row["H_sigma_seconds"])
 		// Two sides at this rate are one side at half of it.
 		if got := limitFor(tau, 2*432000); math.Abs(got/want-1) > 0.1 {
 			t.Errorf("tau %g s: limit %.2f, the table has %.2f", tau, got, want)
@@ -176,15 +143,15 @@ func TestDwellAgainstTable(t *testing.T) {
 			x = phi*x + math.Sqrt(1-phi*phi)*rng.NormFloat64()
 			noise[i] = x
 		}
-		for _, row := range table(t, "dwell_rates.csv") {
-			if number(t, row["phi"]) != phi {
+		for _, row := range outside.Statistics(t, "dwell_rates.csv") {
+			if outside.Number(t, row["phi"]) != phi {
 				continue
 			}
-			n, want := number(t, row["min_run_samples"]), number(t, row["runs_per_sample"])*samples
+			n, want := outside.Number(t, row["min_run_samples"]), outside.Number(t, row["runs_per_sample"])*samples
 			if want < 200 {
 				continue
 			}
-			limit, runs, counted := number(t, row["threshold_sigma"]), 0, false
+			limit, runs, counted := outside.Number(t, row["threshold_sigma"]), 0, false
 			var d dwell
 			for i, v := range noise {
 				now := signal.Instant(i) * signal.Instant(time.Second)
@@ -218,9 +185,9 @@ func (mute) tell(*Event, *alarm, *machine.State) {}
 // alarms.
 func TestChatterAgainstTable(t *testing.T) {
 	var want float64
-	for _, row := range table(t, "chatter_rates.csv") {
-		if number(t, row["phi"]) == 0.95 && number(t, row["fs_hz"]) == 10 && number(t, row["deadband_sigma"]) == 1 && number(t, row["on_and_off_delay_s"]) == 5 {
-			want = number(t, row["activations_per_hour_mean_at_threshold"])
+	for _, row := range outside.Statistics(t, "chatter_rates.csv") {
+		if outside.Number(t, row["phi"]) == 0.95 && outside.Number(t, row["fs_hz"]) == 10 && outside.Number(t, row["deadband_sigma"]) == 1 && outside.Number(t, row["on_and_off_delay_s"]) == 5 {
+			want = outside.Number(t, row["activations_per_hour_mean_at_threshold"])
 		}
 	}
 	if want == 0 || kinds[engineOverload].Off != 5*time.Second {

@@ -3,13 +3,11 @@ package score
 import (
 	"bytes"
 	"context"
-	"encoding/csv"
 	"encoding/json"
 	"encoding/xml"
 	"errors"
 	"io"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -17,38 +15,8 @@ import (
 
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
+	"chaffinch/internal/outside"
 )
-
-func rows(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/statistics/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	all, err := csv.NewReader(f).ReadAll()
-	if err != nil || len(all) < 2 {
-		t.Fatal(name, err)
-	}
-	var list []map[string]string
-	for _, row := range all[1:] {
-		m := map[string]string{}
-		for i, v := range row {
-			m[all[0][i]] = v
-		}
-		list = append(list, m)
-	}
-	return list
-}
-
-func number(t *testing.T, text string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
 
 // The worked example of testdata/statistics, alert by alert: margins before and
 // after, and a deadline, for each kind.
@@ -57,10 +25,10 @@ func TestWorkedExample(t *testing.T) {
 	deadlines := Deadlines{"slug": 3, "overload": 20, "drift": 600}
 	truth := &virtual.Truth{}
 	var names []string
-	for _, row := range rows(t, "scoring_truth.csv") {
+	for _, row := range outside.Statistics(t, "scoring_truth.csv") {
 		m := margins[row["kind"]]
-		truth.Intervals = append(truth.Intervals, virtual.Interval{Kind: row["kind"], Began: number(t, row["start_s"]),
-			Ended: number(t, row["end_s"]), GreyBefore: m[0], GreyAfter: m[1]})
+		truth.Intervals = append(truth.Intervals, virtual.Interval{Kind: row["kind"], Began: outside.Number(t, row["start_s"]),
+			Ended: outside.Number(t, row["end_s"]), GreyBefore: m[0], GreyAfter: m[1]})
 		names = append(names, row["id"])
 	}
 	truth.Activity = make([]string, 3600)
@@ -68,13 +36,13 @@ func TestWorkedExample(t *testing.T) {
 		truth.Activity[i] = "cutting"
 	}
 	var alerts []Alert
-	for _, row := range rows(t, "scoring_alerts.csv") {
-		at := number(t, row["onset_s"])
-		alerts = append(alerts, Alert{Kind: row["kind"], Began: at, Raised: at, Ended: number(t, row["clear_s"])})
+	for _, row := range outside.Statistics(t, "scoring_alerts.csv") {
+		at := outside.Number(t, row["onset_s"])
+		alerts = append(alerts, Alert{Kind: row["kind"], Began: at, Raised: at, Ended: outside.Number(t, row["clear_s"])})
 	}
 	card := Match(truth, alerts, deadlines)
 	words := map[string]Outcome{"tp": Found, "fp": False, "late": Late, "duplicate": Duplicate}
-	for i, row := range rows(t, "scoring_expected.csv") {
+	for i, row := range outside.Statistics(t, "scoring_expected.csv") {
 		j := card.Judged[i]
 		if j.Outcome != words[row["outcome"]] {
 			t.Errorf("%s is %s, want %s", row["alert"], j.Outcome, row["outcome"])
@@ -82,7 +50,7 @@ func TestWorkedExample(t *testing.T) {
 		if row["truth"] != "" && (j.Truth < 0 || names[j.Truth] != row["truth"]) {
 			t.Errorf("%s matches %d, want %s", row["alert"], j.Truth, row["truth"])
 		}
-		if row["delay_s"] != "" && math.Abs(j.Delay-number(t, row["delay_s"])) > 1e-9 {
+		if row["delay_s"] != "" && math.Abs(j.Delay-outside.Number(t, row["delay_s"])) > 1e-9 {
 			t.Errorf("%s: delay %g, want %s", row["alert"], j.Delay, row["delay_s"])
 		}
 	}

@@ -1,48 +1,13 @@
 package judge
 
 import (
-	"encoding/csv"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"strconv"
 	"testing"
 
 	"chaffinch/internal/outside"
 )
-
-// table reads a file of testdata/statistics; its sources are in the README there.
-func table(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../../../testdata/statistics/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil || len(rows) < 2 {
-		t.Fatalf("%s: %d rows, %v", name, len(rows), err)
-	}
-	var all []map[string]string
-	for _, row := range rows[1:] {
-		m := map[string]string{}
-		for i, v := range row {
-			m[rows[0][i]] = v
-		}
-		all = append(all, m)
-	}
-	return all
-}
-
-func number(t *testing.T, text string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
 	t.Helper()
@@ -60,9 +25,9 @@ func sample(x []float64) mean {
 // Student's hours of sleep and NIST's cars (see the README of the data).
 func TestWelchAgainstPublishedExamples(t *testing.T) {
 	var hours [3][]float64
-	for _, row := range table(t, "welch_sleep.csv") {
-		g := int(number(t, row["group"]))
-		hours[g] = append(hours[g], number(t, row["extra"]))
+	for _, row := range outside.Statistics(t, "welch_sleep.csv") {
+		g := int(outside.Number(t, row["group"]))
+		hours[g] = append(hours[g], outside.Number(t, row["extra"]))
 	}
 	d := difference(sample(hours[2]), sample(hours[1]))
 	near(t, "sleep: t", d.value/d.se, -1.8608134675, 1e-9)
@@ -73,9 +38,9 @@ func TestWelchAgainstPublishedExamples(t *testing.T) {
 	near(t, "sleep: interval, high", d.value+wide, 0.2054832, 1e-6)
 
 	var cars []mean
-	for _, row := range table(t, "welch_nist_auto83b_summary.csv") {
-		n := number(t, row["n"])
-		cars = append(cars, mean{number(t, row["mean"]), number(t, row["sd"]) / math.Sqrt(n), n - 1})
+	for _, row := range outside.Statistics(t, "welch_nist_auto83b_summary.csv") {
+		n := outside.Number(t, row["n"])
+		cars = append(cars, mean{outside.Number(t, row["mean"]), outside.Number(t, row["sd"]) / math.Sqrt(n), n - 1})
 	}
 	d = difference(cars[1], cars[0])
 	near(t, "cars: t", d.value/d.se, -12.94627, 1e-5)
@@ -87,33 +52,33 @@ func TestWelchAgainstPublishedExamples(t *testing.T) {
 func TestMomentsAgainstNIST(t *testing.T) {
 	digits := map[string]float64{"lew": 14, "lottery": 14, "mavro": 11, "michelso": 11,
 		"numacc1": 15, "numacc2": 11, "numacc3": 9, "numacc4": 8}
-	for _, set := range table(t, "strd_certified.csv") {
+	for _, set := range outside.Statistics(t, "strd_certified.csv") {
 		name := set["dataset"]
 		var x []float64
-		for _, row := range table(t, "strd_"+name+".csv") {
-			x = append(x, number(t, row["y"]))
+		for _, row := range outside.Statistics(t, "strd_"+name+".csv") {
+			x = append(x, outside.Number(t, row["y"]))
 		}
 		m, sd := spread(x)
-		certified, certifiedSD := number(t, set["mean"]), number(t, set["sd_n_minus_1"])
+		certified, certifiedSD := outside.Number(t, set["mean"]), outside.Number(t, set["sd_n_minus_1"])
 		near(t, name+": mean", m, certified, 1e-14*math.Abs(certified))
 		near(t, name+": standard deviation", sd, certifiedSD, math.Pow(10, -digits[name])*certifiedSD)
 		for i := range x {
 			x[i] -= m
 		}
-		near(t, name+": autocorrelation", lag1(x), number(t, set["lag1_autocorrelation"]), 1e-7)
+		near(t, name+": autocorrelation", lag1(x), outside.Number(t, set["lag1_autocorrelation"]), 1e-7)
 	}
 }
 
 // The slope of a line (NIST Statistical Reference Datasets, Norris).
 func TestSlopeAgainstNIST(t *testing.T) {
 	var x, y []float64
-	for _, row := range table(t, "strd_norris.csv") {
-		x, y = append(x, number(t, row["x"])), append(y, number(t, row["y"]))
+	for _, row := range outside.Statistics(t, "strd_norris.csv") {
+		x, y = append(x, outside.Number(t, row["x"])), append(y, outside.Number(t, row["y"]))
 	}
 	tt, ty := lean(y, x)
-	for _, row := range table(t, "strd_linear_certified.csv") {
+	for _, row := range outside.Statistics(t, "strd_linear_certified.csv") {
 		if row["parameter"] == "B1" {
-			near(t, "slope", ty/tt, number(t, row["estimate"]), 1e-11)
+			near(t, "slope", ty/tt, outside.Number(t, row["estimate"]), 1e-11)
 			return
 		}
 	}
@@ -126,8 +91,8 @@ func TestSlopeAgainstNIST(t *testing.T) {
 // last column is ours: the slowest cosines.
 func TestFalseVerdictsOfTests(t *testing.T) {
 	want := map[string]float64{}
-	for _, row := range table(t, "before_after_rejection_rates.csv") {
-		want[row["setting"]+" "+row["test"]] = number(t, row["reject_fraction_at_5pct"])
+	for _, row := range outside.Statistics(t, "before_after_rejection_rates.csv") {
+		want[row["setting"]+" "+row["test"]] = outside.Number(t, row["reject_fraction_at_5pct"])
 	}
 	const seed = 17
 	r := rand.New(rand.NewPCG(seed, 0))

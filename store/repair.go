@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 )
 
@@ -52,7 +53,7 @@ type Report struct {
 // aside before is deleted), what can be read is brought over into a new store
 // by a second child, selfExe check-store --salvage SOURCE TARGET, and that, or
 // else an empty one, is opened. It returns an error only where no store can be
-// opened at all.
+// opened at all, or where the salvage was stopped.
 func OpenChecked(ctx context.Context, path, selfExe string, o Options) (*Store, Report, error) {
 	o = o.withDefaults()
 	began := time.Now()
@@ -63,14 +64,14 @@ func OpenChecked(ctx context.Context, path, selfExe string, o Options) (*Store, 
 	r.Verdict, r.Detail = judge(ctx, path, selfExe, o.CheckTime)
 	if r.Verdict == Damaged {
 		if err := r.repair(ctx, path, selfExe, o.CheckTime); err != nil {
-			return nil, r, fmt.Errorf("store: set %s aside: %w", path, classify(err))
+			return nil, r, fmt.Errorf("store: mend %s: %w", path, classify(err))
 		}
 	}
 	s, err := Open(path, o)
 	if errors.Is(err, ErrDamaged) && r.Verdict != Damaged {
 		r.Verdict, r.Detail = Damaged, err.Error()
 		if err := r.repair(ctx, path, selfExe, o.CheckTime); err != nil {
-			return nil, r, fmt.Errorf("store: set %s aside: %w", path, classify(err))
+			return nil, r, fmt.Errorf("store: mend %s: %w", path, classify(err))
 		}
 		s, err = Open(path, o)
 	}
@@ -100,7 +101,8 @@ func judge(ctx context.Context, path, selfExe string, limit time.Duration) (Verd
 }
 
 // repair salvages first and renames then, so that a power cut at any moment
-// leaves the damaged file or the salvaged one where the next start finds it.
+// leaves the damaged file or the salvaged one where the next start finds it. A
+// salvage that somebody stopped is an error, and the file stays for the next one.
 func (r *Report) repair(ctx context.Context, path, selfExe string, limit time.Duration) error {
 	target := salvagedName(path)
 	os.Remove(target)
@@ -108,6 +110,9 @@ func (r *Report) repair(ctx context.Context, path, selfExe string, limit time.Du
 	if v, detail := verdict(out, err); v == Good {
 		r.Salvaged = true
 		r.Kept, _ = strconv.Atoi(strings.TrimPrefix(detail, keptPrefix))
+	} else if ctx.Err() != nil || wasStopped(err) {
+		os.Remove(target)
+		return fmt.Errorf("the salvage was stopped: %s", detail)
 	} else {
 		r.Trouble = detail
 		os.Remove(target)
@@ -168,6 +173,24 @@ func (f *firstBytes) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
+// wasStopped tells whether a child was ended from outside: a service manager that
+// stops the program sends its children the same signal, and so does a terminal.
+func wasStopped(err error) bool {
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) {
+		return false
+	}
+	status, ok := exit.Sys().(syscall.WaitStatus)
+	if !ok || !status.Signaled() {
+		return false
+	}
+	switch status.Signal() {
+	case syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP:
+		return true
+	}
+	return false
+}
+
 // verdict reads what a child said and how it ended. A child that began to look
 // and died of it, by a signal or by Go's exit code 2, has found damage.
 func verdict(out string, err error) (Verdict, string) {
@@ -182,6 +205,7 @@ func verdict(out string, err error) (Verdict, string) {
 		return NotJudged, err.Error()
 	case err == nil:
 		return Good, said
+	case wasStopped(err):
 	case errors.As(err, &exit) && (exit.ExitCode() == ExitDamaged || exit.ExitCode() == 2 || exit.ExitCode() < 0):
 		if said == "" {
 			said = err.Error()

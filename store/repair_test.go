@@ -26,6 +26,9 @@ func TestVerdictOfAChild(t *testing.T) {
 		{"died of it by a panic", checkBanner + "\npanic: page\n", exit("exit 2"), Damaged},
 		{"died of it by a signal", checkBanner + "\n", exit("kill -BUS $$"), Damaged},
 		{"could not look", checkBanner + "\nin use\n", exit("exit 1"), NotJudged},
+		{"ended by who stops the service", checkBanner + "\n", exit("kill -TERM $$"), NotJudged},
+		{"ended at the keyboard", checkBanner + "\n", exit("kill -INT $$"), NotJudged},
+		{"its terminal is gone", checkBanner + "\n", exit("kill -HUP $$"), NotJudged},
 		{"a program without the verb", "unknown command\n", exit("exit 2"), NotJudged},
 		{"another program", "", nil, NotJudged},
 		{"not there", "", exec.ErrNotFound, NotJudged},
@@ -61,6 +64,40 @@ func TestCheckThatHangsIsLeft(t *testing.T) {
 		t.Fatalf("%+v, %v", r, err)
 	}
 	closeStore(t, s)
+}
+
+// A stop in the middle of a salvage, as the service manager does it, to the program
+// or to its children: the next start, or the next attempt, salvages.
+func TestASalvageThatIsStoppedIsDoneLater(t *testing.T) {
+	script := "#!/bin/sh\necho '" + checkBanner + "'\n[ $2 = --salvage ] || exit 3\n"
+	for _, c := range []struct{ name, salvage string }{
+		{"the program", "exec sleep 60\n"},
+		{"the child", "kill -TERM $$\n"},
+	} {
+		path := newPath(t)
+		s := open(t, path, Options{})
+		appendAll(t, s, event("a", detect.Ended, detect.Low))
+		closeStore(t, s)
+		exe := filepath.Join(t.TempDir(), "stopped")
+		if err := os.WriteFile(exe, []byte(script+c.salvage), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		s, r, err := OpenChecked(ctx, path, exe, Options{})
+		cancel()
+		if err == nil {
+			closeStore(t, s)
+			t.Errorf("stopped %s: %+v", c.name, r)
+		}
+		if aside, _ := filepath.Glob(path + ".*"); len(aside) != 0 {
+			t.Errorf("stopped %s: %v", c.name, aside)
+		}
+		s = open(t, path, Options{})
+		if s.Count(Event) != 1 {
+			t.Errorf("stopped %s: %d events", c.name, s.Count(Event))
+		}
+		closeStore(t, s)
+	}
 }
 
 func TestWhatIsNoStoreIsSetAside(t *testing.T) {

@@ -170,9 +170,13 @@ func (s *Store) Trim(diskFull bool) (deleted int, err error) {
 	defer s.outbox.Unlock()
 	err = s.transact(reserveBytes, func(e *edit) error {
 		now, dates := s.clock(e.tx)
+		aged := uint32(0)
+		if !now.IsZero() && s.opts.KeepFor > 0 {
+			aged = dates.begunBefore(now.Add(-s.opts.KeepFor))
+		}
 		for _, k := range givingUp {
 			old := func(r *Record) bool {
-				return crowded || diskFull && k == History || k != Pool && isOlder(dates, r.Key.Boot, r, now, s.opts.KeepFor)
+				return crowded || diskFull && k == History || k != Pool && (r.Key.Boot < aged || isOlder(dates, r.Key.Boot, r, now, s.opts.KeepFor))
 			}
 			n, err := s.trimKind(e, k, old)
 			if err != nil {
@@ -211,7 +215,7 @@ func (s *Store) trimKind(e *edit, k Kind, old func(*Record) bool) (int, error) {
 			if e.isActive(&r) {
 				continue
 			}
-			if outbox.Get(key) != nil && !r.Key.Less(first) {
+			if waits(outbox, key) && !r.Key.Less(first) {
 				unsent = append(unsent, entry{key: r.Key, record: r})
 			}
 		}
@@ -223,6 +227,17 @@ func (s *Store) trimKind(e *edit, k Kind, old func(*Record) bool) (int, error) {
 		}
 	}
 	return len(keys), e.deleteAll(int(k), keys)
+}
+
+// waits tells whether a record's message is in the outbox. In the place of one that
+// was dropped there may be a gap.
+func waits(outbox *bolt.Bucket, key []byte) bool {
+	value := outbox.Get(key)
+	if value == nil {
+		return false
+	}
+	x, err := decodeEntry(key, value)
+	return err != nil || x.gap == nil
 }
 
 // trimWalls deletes the wall records of boots of which nothing is left.

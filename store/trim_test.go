@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"testing"
+	"time"
 
 	"chaffinch/detect"
 )
@@ -106,5 +107,47 @@ func TestTrimOnAFullDisk(t *testing.T) {
 	}
 	if s.Count(Event) != 2 || s.Count(History) != 0 {
 		t.Errorf("%d events, %d of history", s.Count(Event), s.Count(History))
+	}
+}
+
+// A gap stands in the place of the first message that was dropped. When the record
+// of that goes later, no message is dropped again.
+func TestARecordBehindAGapIsCountedOnce(t *testing.T) {
+	s := open(t, newPath(t), Options{OutboxMax: 20})
+	for i := range 15 {
+		appendAll(t, s, ended(fmt.Sprint(i), detect.Low)...)
+	}
+	dropped, err := s.TrimOutbox()
+	if err != nil || dropped != 11 {
+		t.Fatalf("%d dropped, %v", dropped, err)
+	}
+	s.opts.MaxBytes = 1 // there is room for nothing
+	trimAll(t, s)
+	if _, gaps := outboxKeys(t, s); len(gaps) != 1 || gaps[0].Dropped != 30 {
+		t.Errorf("gaps %+v: of 30 messages", gaps)
+	}
+}
+
+// What is older than it may be goes, also behind a run of the program that never
+// knew the date.
+func TestTrimByAgeBehindARunWithoutAClock(t *testing.T) {
+	path := newPath(t)
+	now := time.Date(2026, 7, 28, 12, 0, 0, 0, time.UTC)
+	o := Options{KeepFor: 400 * 24 * time.Hour, Wall: func() (time.Time, bool) { return now, true }}
+	for _, run := range []struct {
+		date   time.Time
+		source Source
+	}{{time.Unix(0, 0), UnsetClock}, {now.Add(-500 * 24 * time.Hour), GNSSTime}, {now.Add(-time.Hour), SystemClock}} {
+		s := open(t, path, o)
+		if err := s.AppendWall(Wall{Time: run.date, Source: run.source}); err != nil {
+			t.Fatal(err)
+		}
+		appendAll(t, s, history(100, 10)...)
+		closeStore(t, s)
+	}
+	s := open(t, path, o)
+	trimAll(t, s)
+	if all := readAll(t, s, History); len(all) != 100 || all[0].Key.Boot != 3 {
+		t.Errorf("%d blocks are left, the first of run %d", len(all), all[0].Key.Boot)
 	}
 }

@@ -111,3 +111,14 @@ func (d Dates) Date(boot uint32, at signal.Instant) (date time.Time, source Sour
 	}
 	return best.Time.Add(at.Sub(best.At)), best.Source, true
 }
+
+// begunBefore is the newest boot that is known to have begun before a date, or 0.
+// Those before it are older, whatever their own clocks say.
+func (d Dates) begunBefore(date time.Time) (boot uint32) {
+	for b := range d.byBoot {
+		if t, source, ok := d.Date(b, 0); ok && source != UnsetClock && t.Before(date) {
+			boot = max(boot, b)
+		}
+	}
+	return boot
+}

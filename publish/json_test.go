@@ -30,6 +30,17 @@ func TestNumbersCarryTheirDigitsOnly(t *testing.T) {
 	}
 }
 
+// Two digits after the point of a number as large as there are.
+func TestAnyNumberOfANoteIsJSON(t *testing.T) {
+	for _, v := range []float64{0, -0.001, 12.345, 1e300, 1e307, -math.MaxFloat64, math.Inf(1), math.NaN()} {
+		var o object
+		o.number("to", &v)
+		if text := o.end(); !json.Valid(text) {
+			t.Errorf("%v: %s", v, text)
+		}
+	}
+}
+
 func TestDatesAreKnownOrNull(t *testing.T) {
 	at := func(y int, trusted bool) Clock {
 		return Clock{Wall: func(signal.Instant) (time.Time, bool) {

@@ -77,7 +77,7 @@ func (o *object) flag(name string, is bool) {
 // number appends a number with two digits after the point at most, or null.
 func (o *object) number(name string, v *float64) {
 	o.key(name)
-	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
+	if v == nil || math.IsNaN(*v*100) || math.IsInf(*v*100, 0) { // also what the rounding makes too large
 		o.dst = append(o.dst, null...)
 		return
 	}

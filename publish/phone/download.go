@@ -206,7 +206,7 @@ func parseRange(text string, length int64) (s span, ok, known bool) {
 		if !good2 || end < from {
 			return span{}, false, false
 		}
-		to = min(length, end+1)
+		to = min(length-1, end) + 1
 	}
 	return span{from, to}, from < length, good
 }

@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -193,5 +194,19 @@ func TestStrangersGetNoRange(t *testing.T) {
 	r := newRig(t, func(o *Options) { o.Downloads = func() []Download { return []Download{numbers("a1", 50)} } })
 	if answer := r.fetch(nil, "Range", "bytes=0-5"); answer.StatusCode != 401 || strings.Contains(string(bodyOf(t, answer)), "0,0") {
 		t.Error(answer.Status)
+	}
+}
+
+// A client may ask for more than there can be.
+func TestARangeToTheEndOfAllNumbers(t *testing.T) {
+	d := numbers("a1", 100)
+	whole := text(t, d)
+	r := newRig(t, func(o *Options) { o.Downloads = func() []Download { return []Download{d} } })
+	got := r.fetch(r.member(Look), "Range", fmt.Sprintf("bytes=10-%d", int64(math.MaxInt64)))
+	if want := fmt.Sprintf("bytes 10-%d/%d", len(whole)-1, len(whole)); got.Header.Get("Content-Range") != want {
+		t.Errorf("%q, want %q", got.Header.Get("Content-Range"), want)
+	}
+	if b := bodyOf(t, got); !bytes.Equal(b, whole[10:]) {
+		t.Errorf("%d bytes, want %d", len(b), len(whole)-10)
 	}
 }

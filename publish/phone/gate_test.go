@@ -317,3 +317,19 @@ func TestAPanicEndsOneRequest(t *testing.T) {
 		t.Error("nobody is told")
 	}
 }
+
+// What a paired phone sends stands in the answer that refuses it. However much of
+// that there is, none of it is kept.
+func TestRefusalsFillNoMemory(t *testing.T) {
+	r := newRig(t)
+	cookie := r.member(Answer)
+	for i := range 2000 {
+		status, _ := r.ask("POST", api+"answer", cookie, `{"prompt":"p7-3","reply":"word`+strconv.Itoa(i)+`"}`)
+		if status != 400 {
+			t.Fatalf("status %d", status)
+		}
+	}
+	if n := len(r.hush.last); n == 0 || n > mostSaid {
+		t.Errorf("%d texts are remembered", n)
+	}
+}

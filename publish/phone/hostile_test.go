@@ -3,6 +3,7 @@ package phone
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -356,5 +357,25 @@ func TestStrangersDoNotFillTheLog(t *testing.T) {
 	}
 	if n := strings.Count(r.log.String(), "\n"); n > 12 {
 		t.Errorf("%d lines:\n%s", n, r.log.String())
+	}
+}
+
+// deaf is a listener that the network has gone from.
+type deaf struct{ net.Listener }
+
+func (deaf) Accept() (net.Conn, error) { return nil, errors.New("the network is gone") }
+
+// A server whose listener fails tells so: else the page would be away and nobody knew.
+func TestAListenerThatFailsIsToldOf(t *testing.T) {
+	r := newRig(t)
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.serve(t.Context(), deaf{ln}, nil); err == nil {
+		t.Fatal("it serves")
+	}
+	if h := r.Health(); h.Err == nil || h.Address != "" {
+		t.Errorf("%+v", h)
 	}
 }

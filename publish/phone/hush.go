@@ -9,7 +9,11 @@ import (
 // how often it happens.
 const saidOften = 10 * time.Second
 
-// hush says what may be logged. Its texts come from code, so there are few.
+// mostSaid bounds what is remembered. Most texts come from code, so there are few;
+// that of an input which cannot be has words of its sender in it.
+const mostSaid = 256
+
+// hush says what may be logged.
 type hush struct {
 	now  func() time.Time
 	mu   sync.Mutex
@@ -28,6 +32,9 @@ func (h *hush) may(text string) (heldBack int, ok bool) {
 	now := h.now()
 	one := h.last[text]
 	if one == nil {
+		if len(h.last) >= mostSaid {
+			clear(h.last)
+		}
 		one = &said{}
 		h.last[text] = one
 	} else if d := now.Sub(one.at); d >= 0 && d < saidOften {

@@ -132,7 +132,8 @@ func New(o Options) (*Server, error) {
 	return s, nil
 }
 
-// Run serves until ctx ends. Where its address cannot be had, it tries again.
+// Run serves until ctx ends. Where its address cannot be had, or is lost, it tries
+// again.
 func (s *Server) Run(ctx context.Context) error {
 	config, err := s.tlsConfig()
 	if err != nil {
@@ -143,7 +144,10 @@ func (s *Server) Run(ctx context.Context) error {
 	for {
 		ln, err := net.Listen("tcp", s.opts.Settings.Listen)
 		if err == nil {
-			return s.serve(ctx, ln, config)
+			err = s.serve(ctx, ln, config)
+		}
+		if err == nil {
+			return nil
 		}
 		s.fail(err)
 		if err.Error() != told {
@@ -206,13 +210,16 @@ func (s *Server) serve(ctx context.Context, ln net.Listener, config *tls.Config)
 	}
 	stop()
 	<-shown
+	server.Close() // what was open when the listener failed
+	err = fmt.Errorf("phone: %w", err)
 	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.listener = nil
-	s.mu.Unlock()
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil
 	}
-	return fmt.Errorf("phone: %w", err)
+	s.failure = err
+	return err
 }
 
 // connKey finds the connection in the context of a request.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"os"
 
 	"chaffinch/internal/config"
 	"chaffinch/store"
@@ -22,6 +23,9 @@ leaves out and what that costs.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 1 {
 				path = args[0]
+			}
+			if _, err := os.Stat(path); err != nil {
+				return orNoConfig(path, err)
 			}
 			if err := config.Check(path, s.out); err != nil {
 				if errors.Is(err, config.ErrMistakes) {

@@ -18,6 +18,7 @@ import (
 	"chaffinch/internal/config"
 	"chaffinch/internal/daemon"
 	"chaffinch/publish/phone"
+	"chaffinch/store/export/report"
 
 	"github.com/spf13/cobra"
 )
@@ -167,10 +168,10 @@ func (t *teller) tell(e *detect.Event) {
 	switch {
 	case e.Phase == detect.Ended:
 		delete(t.active, e.Number)
-		fmt.Fprintf(t.w, "%s  over %-18s after %.0f s\n", clock, e.Kind, e.Ended.Sub(e.Began).Seconds())
+		fmt.Fprintf(t.w, "%s  over %-20s after %.0f s\n", clock, e.Kind, e.Ended.Sub(e.Began).Seconds())
 	case !known || was != e.Priority:
 		t.active[e.Number] = e.Priority
-		fmt.Fprintf(t.w, "%s  %s  %-18s %s\n", clock, marks[e.Priority], e.Kind, e.Text)
+		fmt.Fprintf(t.w, "%s  %s  %-20s %s\n", clock, marks[e.Priority], e.Kind, e.Text)
 	}
 }
 
@@ -193,17 +194,17 @@ func (t *teller) note(n *advise.Note) {
 func sayNote(n *advise.Note) string {
 	switch n.Kind {
 	case advise.PromptOpened:
-		return fmt.Sprintf("?   prompt %d           %s\n              %s", n.Prompt.ID, n.Prompt.Head, n.Prompt.Reason)
+		return fmt.Sprintf("?    %-20s %s\n%36s%s", fmt.Sprintf("prompt %d", n.Prompt.ID), n.Prompt.Head, "", n.Prompt.Reason)
 	case advise.PromptClosed:
-		return fmt.Sprintf("    prompt %d is over   %s", n.Prompt.ID, n.Prompt.Closed)
+		return fmt.Sprintf("     %-20s %s", fmt.Sprintf("prompt %d is over", n.Prompt.ID), report.ClosedWords(n.Prompt.Closed))
 	case advise.VerdictGiven:
-		return fmt.Sprintf("=   %-18s %s", n.Verdict.Outcome, n.Verdict.Text)
+		return fmt.Sprintf("=    %-20s %s", n.Verdict.Outcome, n.Verdict.Text)
 	case advise.CheckAsked:
-		return fmt.Sprintf("?   %-18s %s", "check", n.Check.Text)
+		return fmt.Sprintf("?    %-20s %s", "check", n.Check.Text)
 	case advise.CheckTold:
-		return fmt.Sprintf("    %-18s %s", "checked", n.Taken.Text)
+		return fmt.Sprintf("     %-20s %s", "checked", n.Taken.Text)
 	case advise.NothingMore, advise.WorkedBefore:
-		return fmt.Sprintf("    %-18s %s", n.Kind, n.Remark.Text)
+		return fmt.Sprintf("     %-20s %s", n.Kind, n.Remark.Text)
 	}
 	return ""
 }

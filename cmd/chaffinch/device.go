@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 
 	"chaffinch/internal/config"
@@ -31,10 +30,7 @@ change from its next start. Phones that use the page are paired there, not here.
   chaffinch device forget tablet`,
 	}
 	cmd.PersistentFlags().StringVar(&path, "config", defaultConfig, "the daemon's configuration")
-	load := func() (*config.Config, error) {
-		cfg, wrong := config.Load(path)
-		return cfg, errors.Join(wrong...)
-	}
+	load := func() (*config.Config, error) { return loadConfig(path) }
 	add := &cobra.Command{Use: "add NAME", Short: "Let one more client in", Args: cobra.ExactArgs(1),
 		Example: "  chaffinch device add tablet --role answer",
 		RunE: func(_ *cobra.Command, args []string) error {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -224,7 +225,7 @@ func exportFrom(ctx context.Context, s streams, f exportFlags, form *export.Form
 		host, _ := os.Hostname()
 		token, err := c.Pair(ctx, f.code, "export on "+host)
 		if err != nil {
-			return err
+			return orNoAnswer(ctx, base, err)
 		}
 		if err := tokens.Keep(base, token); err != nil {
 			return err
@@ -232,7 +233,7 @@ func exportFrom(ctx context.Context, s streams, f exportFlags, form *export.Form
 	}
 	offered, err := c.List(ctx)
 	if err != nil {
-		return err
+		return orNoAnswer(ctx, base, err)
 	}
 	forms := []*export.Format{form}
 	if f.format == "csv" && f.out != "-" {
@@ -249,6 +250,16 @@ func exportFrom(ctx context.Context, s streams, f exportFlags, form *export.Form
 		}
 	}
 	return nil
+}
+
+// orNoAnswer says what to do where nothing answers at the address.
+func orNoAnswer(ctx context.Context, base string, err error) error {
+	var op *net.OpError
+	if ctx.Err() != nil || !errors.As(err, &op) || op.Op != "dial" {
+		return err
+	}
+	return &problem.Problem{What: "nothing answers at " + base, Err: op.Err,
+		Try: "see that the machine's computer is on, and this one in its network; chaffinch status there shows the address of its page"}
 }
 
 func fetchTo(ctx context.Context, s streams, c *fetch.Client, name, out string, main, form *export.Format) error {

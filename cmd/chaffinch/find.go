@@ -13,6 +13,7 @@ import (
 	"chaffinch/canbus"
 	"chaffinch/canbus/find"
 	"chaffinch/canbus/signal"
+	"chaffinch/internal/problem"
 
 	"github.com/spf13/cobra"
 )
@@ -61,10 +62,22 @@ Somebody else reads the display and types while you drive, or you stand still.`,
 	return cmd
 }
 
+// orSignals is the signal that was meant, or all there are.
+func orSignals(name string) string {
+	var all []string
+	for _, info := range signal.Infos {
+		all = append(all, info.Name)
+	}
+	if meant := problem.DidYouMean(name, all); meant != "" {
+		return meant
+	}
+	return ": give one of " + strings.Join(all, ", ")
+}
+
 func runFind(cmd *cobra.Command, s streams, f findFlags, name string) error {
 	id, ok := signal.ByName(name)
 	if !ok {
-		return usageError{fmt.Errorf("there is no signal %q; chaffinch survey lists them", name)}
+		return usageError{fmt.Errorf("there is no signal %q%s", name, orSignals(name))}
 	}
 	if (f.iface == "") == (len(f.logs) == 0) {
 		return usageError{errors.New("give a --log, or an --interface to listen to")}

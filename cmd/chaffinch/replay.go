@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"strconv"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"chaffinch/detect/machine"
 	"chaffinch/internal/config"
 	"chaffinch/internal/core"
+	"chaffinch/internal/problem"
 	"chaffinch/publish"
 
 	"github.com/spf13/cobra"
@@ -265,9 +267,21 @@ func loadConfig(path string) (*config.Config, error) {
 	}
 	cfg, wrong := config.Load(path)
 	if len(wrong) > 0 {
-		return nil, errors.Join(wrong...)
+		return nil, orNoConfig(path, errors.Join(wrong...))
 	}
 	return cfg, nil
+}
+
+// orNoConfig says what to do where there is no configuration file at all.
+func orNoConfig(path string, err error) error {
+	if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if _, gone := os.Stat(path); !errors.Is(gone, fs.ErrNotExist) {
+		return err // the file is there, and something that it names is not
+	}
+	return &problem.Problem{What: "there is no configuration " + path,
+		Try: "give the path of yours with --config, or copy configs/chaffinch.toml of the source there"}
 }
 
 func openLogs(s streams, paths []string) (*canbus.LogReader, error) {

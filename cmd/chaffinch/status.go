@@ -32,7 +32,8 @@ Exit code 0 means well, 1 not well or not running.`,
 		RunE: func(*cobra.Command, []string) error {
 			status, age, err := daemon.ReadStatus(path)
 			if errors.Is(err, fs.ErrNotExist) {
-				fmt.Fprintln(s.out, "well?     NO: chaffinch is not running. Do: systemctl status chaffinch")
+				fmt.Fprintln(s.out, "well?     NO: the service chaffinch is not running. Do: sudo systemctl start chaffinch; if it does not stay up: journalctl -b -u chaffinch")
+				fmt.Fprintln(s.out, "          (One that was started by hand is not seen here: look at its own output.)")
 				return exitCode(exitFailed)
 			}
 			if err != nil {
@@ -41,7 +42,7 @@ Exit code 0 means well, 1 not well or not running.`,
 			stale := age > daemon.Stale || age < 0
 			if stale {
 				status.Well, status.What = false, fmt.Sprintf("it has not said anything for %v: it hangs, or was killed", age.Round(time.Second))
-				status.Do = "systemctl status chaffinch"
+				status.Do = "sudo systemctl restart chaffinch; if it comes back: journalctl -b -u chaffinch"
 			}
 			if asJSON {
 				out := json.NewEncoder(s.out)

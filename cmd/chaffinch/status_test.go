@@ -64,7 +64,7 @@ func TestStatus(t *testing.T) {
 
 func TestStatusOfNothing(t *testing.T) {
 	code, out := statusSays(t, "--file", filepath.Join(t.TempDir(), "status.json"))
-	if code != exitFailed || !strings.Contains(out, "chaffinch is not running. Do: systemctl status chaffinch") {
+	if code != exitFailed || !strings.Contains(out, "the service chaffinch is not running. Do: sudo systemctl start chaffinch") {
 		t.Errorf("exit code %d: %s", code, out)
 	}
 }

@@ -28,7 +28,7 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		}
 		outcome := "still open at the end"
 		if q.Closed != "" {
-			outcome = closedWords(q.Closed)
+			outcome = ClosedWords(q.Closed)
 		}
 		all = append(all, placed{turn{At: q.Opened, Who: "proposed", Text: text, Outcome: outcome}, uint64(q.First.Key.Boot), q.First.Key.Seq})
 	}
@@ -71,8 +71,8 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 	return nil
 }
 
-// closedWords say how a prompt closed.
-func closedWords(how string) string {
+// ClosedWords say how a prompt closed.
+func ClosedWords(how string) string {
 	switch how {
 	case advise.ClosedExpired:
 		return "nobody answered"

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"strings"
+	"time"
 
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
@@ -46,6 +47,10 @@ func NewOwn(s Settings) *Own {
 // Step judges what is wrong at now: texts by the name of the kind. The slice is
 // valid until the next call.
 func (o *Own) Step(now signal.Instant, activity machine.Activity, wrong func(kind string) (text string, is bool)) []Event {
+	back := o.state.Now.Sub(now)
+	if back > nearlyNow {
+		o.shift(back)
+	}
 	o.desk.begin(now)
 	o.state.Now, o.state.Activity = now, activity
 	for i := range o.items {
@@ -57,6 +62,10 @@ func (o *Own) Step(now signal.Instant, activity machine.Activity, wrong func(kin
 		if is {
 			it.text = text
 		}
+		if back > nearlyNow && it.alarm.phase != quiet {
+			it.alarm.event.Phase = Changed // it has other instants now
+			o.desk.out = append(o.desk.out, it.alarm.event)
+		}
 		it.wrong.step(now, is, 0)
 		f := finding{verdict: clear, priority: kinds[it.alarm.kind].Priority, unit: "s"}
 		if is {
@@ -66,6 +75,34 @@ func (o *Own) Step(now signal.Instant, activity machine.Activity, wrong func(kin
 		o.desk.step(&it.alarm, f, &o.state, it)
 	}
 	return o.desk.out
+}
+
+// nearlyNow is by how much event time may be set when the first frame is heard.
+const nearlyNow = time.Second
+
+// shift moves all instants back. While the bus is silent for hours event time runs
+// ahead; the next frame puts it a minute behind the last one. Lengths stay, and so do
+// dates.
+func (o *Own) shift(back time.Duration) {
+	move := func(at *signal.Instant) {
+		if *at != signal.Never {
+			*at = at.Add(-back)
+		}
+	}
+	for i := range o.items {
+		it := &o.items[i]
+		for _, at := range []*signal.Instant{&it.wrong.since, &it.wrong.last, &it.alarm.left, &it.alarm.raised, &it.alarm.event.Began, &it.alarm.event.Raised} {
+			move(at)
+		}
+	}
+	for i := range o.desk.ended {
+		if o.desk.ended[i] != 0 { // never
+			move(&o.desk.ended[i])
+		}
+	}
+	for i := range o.desk.flood.raised {
+		move(&o.desk.flood.raised[i])
+	}
 }
 
 // Finish ends what is active: the program ends.

@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -259,5 +260,44 @@ func TestOwnHealth(t *testing.T) {
 	}
 	if got := log[1].Ended.Sub(e.Began); got != 60*time.Second {
 		t.Errorf("it took %v", got)
+	}
+}
+
+// After a silence of hours event time goes on a minute behind the last frame: it was
+// ahead while nobody could know. Troubles of that time keep their lengths, and new
+// ones are told.
+func TestOwnHealthWhenEventTimeWasAhead(t *testing.T) {
+	o := NewOwn(DefaultSettings())
+	var log []Event
+	is := false
+	run := func(now signal.Instant, long time.Duration) signal.Instant {
+		for to := now.Add(long); now < to; now = now.Add(time.Second) {
+			log = append(log, o.Step(now, machine.Unknown, func(kind string) (string, bool) {
+				return "not recording: the disk is full", is && kind == "not-recording"
+			})...)
+		}
+		return now
+	}
+	run(0, 3*time.Hour)
+	is = true
+	run(signal.Instant(3*time.Hour), 60*time.Second)
+	now := run(signal.Instant(61*time.Second), 30*time.Second)
+	is = false
+	now = run(now, 120*time.Second)
+	is = true
+	run(now, 30*time.Second)
+	var phases []Phase
+	for _, e := range log {
+		phases = append(phases, e.Phase)
+	}
+	if !slices.Equal(phases, []Phase{Raised, Changed, Ended, Raised}) {
+		t.Fatalf("%v", phases)
+	}
+	e := &log[2]
+	if got := e.Ended.Sub(e.Began); got < 89*time.Second || got > 91*time.Second {
+		t.Errorf("it took %v", got)
+	}
+	if e.Raised.Sub(e.Began) != 10*time.Second || e.Ended != signal.Instant(91*time.Second) || log[1].Began != e.Began {
+		t.Errorf("began %v, raised %v, ended %v", e.Began.Seconds(), e.Raised.Seconds(), e.Ended.Seconds())
 	}
 }

@@ -102,7 +102,7 @@ func TestISO7731Tones(t *testing.T) {
 		t.Errorf("%v tones before a touch allowed any", n)
 	}
 	ph.tap("#sound")
-	ph.until("sound is on", `document.getElementById('sound').innerText === 'On'`)
+	ph.until("sound is on", `document.getElementById('sound').innerText === 'Sound'`)
 	count := func(e detect.Event) float64 {
 		ph.do(`tones.length = 0`)
 		p.event(e)

@@ -23,7 +23,7 @@ func TestOldDataAreCalledOld(t *testing.T) {
 	if got := ph.text("#sentence"); !strings.HasPrefix(got, "No news: ") {
 		t.Errorf("the sentence is %q", got)
 	}
-	if got := strings.Join(strings.Fields(ph.text("#numbers")), " "); got != "Full old t/h old Load old Loss old" {
+	if got := strings.Join(strings.Fields(ph.text("#numbers")), " "); got != "Full old Feed t/h old Load old Loss old" {
 		t.Errorf("old numbers are shown: %q", got)
 	}
 	time.Sleep(7 * time.Second)
@@ -43,6 +43,11 @@ func TestWithoutAByteThereIsNoConnection(t *testing.T) {
 	if got := ph.text("#sentence"); got != "No connection" {
 		t.Errorf("the sentence is %q", got)
 	}
+	ph.view("checks")
+	if got := ph.text("#view-stop"); !strings.Contains(got, "No connection") || strings.Contains(got, "Stop to use") {
+		t.Errorf("who may be standing is told %q", got)
+	}
+	ph.view("now")
 	p.silence(false, false)
 	ph.within(15*time.Second, "it comes back by itself", `document.getElementById('sentence').textContent === 'All well'`)
 }

@@ -2,6 +2,7 @@ package phonetest
 
 import (
 	"io/fs"
+	"math"
 	"os"
 	"path"
 	"regexp"
@@ -9,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"chaffinch/canbus"
 )
 
 // The page is small, whole and without a line of script or style in its HTML.
@@ -126,7 +129,7 @@ func TestModules(t *testing.T) {
 
 	// The first that holds is said.
 	t.Run("sentence", func(t *testing.T) {
-		live := `{ activity: 'cutting', fullness_pct: 82, signals: { ground_speed_kmh: { value: 5, quality: 'good' } }, bus: { state: 'ok' } }`
+		live := `{ activity: 'cutting', fullness_pct: 82, signals: { ground_speed_kmh: { value: 5, quality: 'good' } }, bus: { state: 'up', frames_per_s: 700 } }`
 		alert := func(id, priority string) string {
 			return `{ id: '` + id + `', priority: '` + priority + `', text: '` + id + ` text', acknowledged: false }`
 		}
@@ -134,14 +137,15 @@ func TestModules(t *testing.T) {
 			{"all is well", ``, "well", "All well"},
 			{"fullness is not known", `s.live.fullness_pct = null`, "unknown", "No alarm, fullness not known"},
 			{"activity is not known", `s.live.activity = 'unknown'`, "unknown", "Activity not known"},
-			{"and nothing is heard", `s.live.activity = 'unknown'; s.live.bus.state = 'silent'`, "unknown", "Machine not heard"},
+			{"and nothing is heard", `s.live.activity = 'unknown'; s.live.bus.frames_per_s = 0`, "unknown", "Machine not heard"},
+			{"and there is no adapter", `s.live.activity = 'unknown'; s.live.bus = { state: 'absent', frames_per_s: 0 }`, "unknown", "Machine not heard"},
 			{"engine off", `s.live.activity = 'off'; s.live.signals = {}`, "rest", "Engine off"},
 			{"blocked", `s.live.activity = 'blocked'`, "medium", "Rotor stands: blocked"},
 			{"an alarm", `s.alerts = [` + alert("a", "low") + `,` + alert("b", "high") + `]`, "high", "b text"},
 			{"the alarm before the prompt", `s.alerts = [` + alert("a", "medium") + `]; s.prompt = { symptom: 'returns' }`, "medium", "a text"},
 			{"the prompt before the note", `s.alerts = [` + alert("a", "low") + `]; s.prompt = { symptom: 'returns' }`, "prompt", "Returns are high"},
 			{"the prompt before what is seen", `s.alerts = [` + alert("a", "high") + `]; s.seen.add('a'); s.prompt = { symptom: 'returns' }`, "prompt", "Returns are high"},
-			{"how full", `s.prompt = { symptom: 'spare-capacity' }`, "prompt", "Only 82 % full"},
+			{"how full", `s.prompt = { symptom: 'spare-capacity' }`, "prompt", "Machine only 82 % full"},
 			{"put it back", `s.prompt = { symptom: 'returns', back: true }`, "prompt", "The change did not help"},
 			{"what is seen stays", `s.alerts = [` + alert("a", "high") + `]; s.seen.add('a')`, "seen", "a text"},
 			{"a check, moving", `s.checks = [{ check: 'tank' }]`, "well", "All well"},
@@ -155,6 +159,46 @@ func TestModules(t *testing.T) {
 			if want := c.state + ": " + c.text; got != want {
 				t.Errorf("%s: %q, want %q", c.name, got, want)
 			}
+		}
+	})
+
+	// States of the bus are those of canbus.State.
+	t.Run("why nothing is heard", func(t *testing.T) {
+		for bus, want := range map[canbus.LinkState]string{canbus.Absent: "plug it in", canbus.Down: "is down", canbus.Refused: "not listen-only", canbus.Up: "Key off?"} {
+			if got := ask[string](ph, `glance_.deaf({ state: '`+bus.String()+`', frames_per_s: 0 })`); !strings.Contains(got, want) {
+				t.Errorf("%v: %q", bus, got)
+			}
+		}
+		if got := ask[string](ph, `glance_.deaf({ state: '`+canbus.Up.String()+`', frames_per_s: 700 })`); got != "" {
+			t.Errorf("with frames: %q", got)
+		}
+	})
+
+	// No mark lies on another, on the smallest phone too, and an alert is not left
+	// out for a setting.
+	t.Run("marks", func(t *testing.T) {
+		const apart = 26.0 / (360 - 2*6) * 100 // a mark's width
+		placed := ask[[]struct {
+			M struct {
+				Kind string  `json:"kind"`
+				Ago  float64 `json:"ago_s"`
+			} `json:"m"`
+			At  float64 `json:"at"`
+			Row int     `json:"row"`
+		}](ph, `ribbon_.placed([...Array(40).keys()].map((i) => ({ kind: ['setting', 'note', 'prompt', 'check', 'verdict'][i % 5], ago_s: i * 7 })).concat([{ kind: 'alert', ago_s: 70 }, { kind: 'alert', ago_s: 400 }, { kind: 'alert', ago_s: 5000 }, { kind: 'rumour', ago_s: 900 }]))`)
+		alerts := 0
+		for i, a := range placed {
+			if a.M.Kind == "alert" {
+				alerts++
+			}
+			for _, b := range placed[:i] {
+				if a.Row == b.Row && math.Abs(a.At-b.At) < apart {
+					t.Errorf("%+v lies on %+v", a, b)
+				}
+			}
+		}
+		if alerts != 2 || len(placed) < 6 {
+			t.Errorf("%d marks, %d of alerts: %+v", len(placed), alerts, placed)
 		}
 	})
 

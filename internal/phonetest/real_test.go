@@ -70,7 +70,11 @@ func TestOverTheProgramsOwnServer(t *testing.T) {
 	ph.do(`document.querySelector('[name=discharge_width_m]').value = '2'`)
 	ph.tap("#check-ground button[type=submit]")
 	ph.until("the result is shown", `document.querySelector('#check-ground .answer td')`)
+	asOfTheCore := setup // the core knows what is set, and not what there is to choose
+	asOfTheCore.Headers, asOfTheCore.Levers = nil, nil
+	p.board.SetSetup(asOfTheCore)
 	ph.view("setup")
+	ph.until("header and levers can be chosen", `document.querySelector('#set-crop [name=header]')?.value === 'grain' && document.querySelectorAll('#set-levers [name=lever]:checked').length === 2`)
 	ph.until("what can be set up is shown", `document.querySelector('#set-crop') && document.querySelector('#set-phones li')`)
 	ph.tap("#set-phones button[type=submit]")
 	ph.until("a code is shown, and as a picture", `document.querySelector('#set-phones .big') && document.querySelector('#set-phones img').naturalWidth > 20`)

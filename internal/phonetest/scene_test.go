@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
@@ -56,7 +57,7 @@ func (sc scene) moment(now signal.Instant, sway float64) publish.Moment {
 			s.Feed.Fullness, s.Feed.FullnessKnown = signal.Percent(sc.fullness+sway), true
 		}
 	}
-	return publish.Moment{State: s, Bus: publish.Bus{State: "ok", FramesPerS: 700, LoadPct: 31},
+	return publish.Moment{State: s, Bus: publish.Bus{State: canbus.Up.String(), FramesPerS: 700, LoadPct: 31},
 		Route: func(signal.Route) string { return "engine message" }}
 }
 

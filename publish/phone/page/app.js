@@ -45,6 +45,9 @@ function render() {
   show($('nav'), Boolean(me));
   const stop = Boolean(me) && gated(view);
   show($('view-stop'), stop);
+  // Without news nobody knows whether it stands: it may not be said to move.
+  say($('stop-head'), l.state === 'live' ? 'Stop to use this' : 'No connection');
+  say($('stop-why'), l.state === 'live' ? '' : 'It moved when it was last heard. This opens when it is heard to stand.');
   for (const name of VIEWS) show($(`view-${name}`), !unpaired && !stop && (me ? view === name : name === 'now'));
   for (const a of $('nav').children) {
     const name = a.hash.slice(1);
@@ -53,9 +56,9 @@ function render() {
   }
   const on = sound.allowed();
   reshape($('sound').firstElementChild, on ? 'sounding' : 'silent');
-  say($('sound').lastElementChild, on ? 'On' : 'Off');
+  say($('sound').lastElementChild, on ? 'Sound' : 'Silent');
   flag($('sound'), 'aria-pressed', String(on));
-  flag($('sound'), 'aria-label', on ? 'Sound: On' : 'Sound: Off');
+  flag($('sound'), 'aria-label', on ? 'Sound' : 'Silent: no sound');
   if (unpaired || stop) return;
   if (view === 'now' || !me) now.render(s, me, at);
   else if (view === 'checks') checks.render(s, me);

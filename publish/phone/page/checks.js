@@ -58,7 +58,7 @@ export function start() {
   $('view-checks').append(
     make('p', { class: 'caution', id: 'checks-caution' }, CAUTION),
     make('p', { id: 'checks-role', hidden: true }, 'This phone may look only.'),
-    form('tank', 'Tank sample', 'Look at a handful from the tank. Little is as it should be at most; some is more than it should be. For malt or seed, skinned kernels are broken ones.',
+    form('tank', 'Tank sample', 'Look at a handful from the tank, never while anything turns. Little is as it should be at most; some is more than it should be. For malt or seed, skinned kernels are broken ones.',
       [grades('Broken grain', 'broken'), grades('Trash', 'trash'), grades('Unthreshed heads', 'unthreshed')],
       (node) => chosen(node, ['broken', 'trash', 'unthreshed']), thanks),
     form('ground', 'Ground count', ground.LEAD, ground.parts(), ground.collect, ground.tell),

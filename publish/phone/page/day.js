@@ -15,6 +15,20 @@ function line(it) {
     make('div', {}, make('p', {}, make('b', {}, kind), ` ${it.text}`), make('p', {}, [state, it.detail].filter(Boolean).join(' · '))));
 }
 
+/** dated puts a line with the date before what is of another day than the one above it. */
+function dated(items) {
+  let above = new Date().toDateString();
+  return items.flatMap((it) => {
+    const t = it.time ? new Date(it.time) : null;
+    const lines = [line(it)];
+    if (t && !isNaN(t) && t.toDateString() !== above) {
+      above = t.toDateString();
+      lines.unshift(make('li', { class: 'date' }, t.toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' })));
+    }
+    return lines;
+  });
+}
+
 /** start builds the view. */
 export function start() {
   $('view-day').append(make('ul', { class: 'thread', id: 'thread', 'aria-label': 'Newest first' }), make('h2', {}, 'Downloads'), make('ul', { class: 'links', id: 'downloads' }));
@@ -26,7 +40,7 @@ export async function open() {
   try {
     const day = await ask('GET', 'day');
     const items = day?.items ?? [];
-    list.replaceChildren(...(items.length ? items.map(line) : [make('li', {}, '', '', make('p', {}, 'Nothing yet.'))]));
+    list.replaceChildren(...(items.length ? dated(items) : [make('li', {}, '', '', make('p', {}, 'Nothing yet.'))]));
   } catch (trouble) {
     list.replaceChildren(make('li', {}, '', '', make('p', {}, trouble.message)));
   }

@@ -29,8 +29,18 @@ export function glance(s, now) {
 /** problem is what the open prompt is about. */
 function problem(s) {
   if (s.prompt.back) return 'The change did not help';
-  if (s.prompt.symptom === 'spare-capacity' && s.live.fullness_pct !== null) return `Only ${s.live.fullness_pct} % full`;
+  if (s.prompt.symptom === 'spare-capacity' && s.live.fullness_pct !== null) return `Machine only ${s.live.fullness_pct} % full`;
   return SYMPTOM[s.prompt.symptom] ?? 'Something can be better';
+}
+
+/** deaf is why nothing is heard and what to look at, or nothing where frames come. */
+export function deaf(bus) {
+  switch (bus?.state) {
+    case 'absent': return 'CAN adapter missing: plug it in';
+    case 'down': return 'CAN is down: see chaffinch status';
+    case 'refused': return 'CAN is not listen-only: see chaffinch status';
+    default: return bus?.frames_per_s > 0 ? '' : 'Key off? Else check the plug';
+  }
 }
 
 /** calm is for when nothing is wrong that can be seen. */
@@ -38,8 +48,10 @@ function calm(s, doing) {
   const { live } = s;
   if (!moving(s) && s.checks.length) return { state: 'prompt', text: 'A check is due', detail: doing };
   switch (live.activity) {
-    case 'unknown':
-      return { state: 'unknown', text: live.bus?.state === 'ok' ? 'Activity not known' : 'Machine not heard' };
+    case 'unknown': {
+      const why = deaf(live.bus);
+      return why ? { state: 'unknown', text: 'Machine not heard', detail: why } : { state: 'unknown', text: 'Activity not known' };
+    }
     case 'cutting':
       // What is not known is not well.
       if (live.fullness_pct === null) return { state: 'unknown', text: 'No alarm, fullness not known', detail: doing };

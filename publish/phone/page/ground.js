@@ -4,7 +4,7 @@
 import { make, say, show } from './dom.js';
 import { metric, plain, told, unitName } from './units.js';
 
-export const LEAD = 'Stop where the crop is typical, with straw dropping in a band. Back up one machine length, then get down as above. Count at least 100 kernels in all.';
+export const LEAD = 'Stop where the crop is typical, with straw dropping in a band. See that nobody is behind, back up one machine length, then get down as above. Count at least 100 kernels in all.';
 
 const PLACES = [
   ['pre-harvest', 'In the standing crop', 'May be left out.'],

@@ -161,15 +161,18 @@ function renderNumbers(s, usable) {
     return;
   }
   put('n-full', live.fullness_pct === null ? { text: live.feed_basis === 'none' ? 'not known' : 'not yet', how: '', word: true }
-    : { text: `${live.fullness_pct} %`, how: 'of its comfort' });
+    : { text: `${live.fullness_pct} %`, how: 'of comfortable' });
   const feed = live.feed_rate_t_h;
   // No more digits than the error leaves.
   const digits = live.feed_rate_sd_t_h < 1 ? 1 : 0;
   put('n-feed', feed === null ? { text: 'not known', how: '', word: true }
-    : { text: `${plain(feed, 't/h', digits)} ±${plain(live.feed_rate_sd_t_h, 't/h', digits)}`, how: BASIS[live.feed_basis] ?? '' }, unitName('t/h'));
+    : { text: `${plain(feed, 't/h', digits)} ±${plain(live.feed_rate_sd_t_h, 't/h', digits)}`, how: BASIS[live.feed_basis] ?? '' }, feedName());
   put('n-load', number(value(s, 'engine_load_pct'), ' %'));
   put('n-loss', loss(s));
 }
+
+// A longer unit leaves no room for the word on the smallest phone.
+const feedName = () => (unitName('t/h').length > 3 ? unitName('t/h') : `Feed ${unitName('t/h')}`);
 
 const number = (r, unit) => (r.v === null ? { text: quality(r.quality), how: '', word: true } : { text: `${plain(r.v, '%')}${unit}`, how: quality(r.quality) });
 

@@ -7,6 +7,9 @@ import { draw, make, shape } from './dom.js';
 const STEPS = 120;
 const TOP = 125; // % of fullness at the upper edge
 
+const APART = 7.6; // % of the width: a mark on the smallest phone
+
+// The most telling first.
 const MARKS = { alert: 'medium', prompt: 'prompt', verdict: 'same', setting: 'setting', check: 'check', note: 'note' };
 
 /** paths makes the outlines of a history, in a box of STEPS by 100. */
@@ -40,23 +43,36 @@ export function told(history) {
     + `Alerts: ${count('alert')}. Advice: ${count('prompt')}.`;
 }
 
+/**
+ * placed gives marks their place from the left, in %, and one of two rows: what
+ * is more to the operator first, then what is newer. What would lie on others in
+ * both rows is left out; the day has it.
+ */
+export function placed(marks) {
+  const weight = Object.keys(MARKS);
+  const rows = [[], []];
+  const out = [];
+  const seen = marks.filter((m) => m.ago_s <= STEPS * 10 && m.ago_s >= -30 && MARKS[m.kind]);
+  for (const m of seen.sort((a, b) => weight.indexOf(a.kind) - weight.indexOf(b.kind) || a.ago_s - b.ago_s)) {
+    const at = 100 - Math.max(0, m.ago_s) / (STEPS / 10);
+    const row = rows.findIndex((r) => r.every((other) => Math.abs(other - at) >= APART));
+    if (row < 0) continue;
+    rows[row].push(at);
+    out.push({ m, at, row });
+  }
+  return out;
+}
+
 /** render draws a history. */
 export function render(plot, history) {
   const box = draw('svg', { class: 'stalks', viewBox: `0 0 ${STEPS} 100`, preserveAspectRatio: 'none', 'aria-hidden': 'true' });
   for (const [name, d] of Object.entries(paths(history))) if (d) box.append(draw('path', { class: name, d }));
   box.append(draw('path', { class: 'lines', d: `M0 ${100 - 10000 / TOP}H${STEPS}` }));
-  const marks = [];
-  let last = Infinity;
-  for (const m of [...(history.marks ?? [])].sort((a, b) => a.ago_s - b.ago_s)) {
-    if (m.ago_s > STEPS * 10 || m.ago_s < -30 || !MARKS[m.kind]) continue;
-    const at = 100 - Math.max(0, m.ago_s) / (STEPS / 10);
-    // Where two would lie on each other the older goes a row down.
-    const low = last - at < 7;
-    last = low ? Infinity : at;
-    const mark = make('span', { class: low ? 'mark two' : 'mark', title: m.text }, shape(MARKS[m.kind]));
+  const marks = placed(history.marks ?? []).map(({ m, at, row }) => {
+    const mark = make('span', { class: row ? 'mark two' : 'mark', title: m.text }, shape(MARKS[m.kind]));
     mark.style.left = `clamp(13px, ${at}%, 100% - 13px)`;
-    marks.push(mark);
-  }
+    return mark;
+  });
   plot.replaceChildren(box, ...marks);
   plot.setAttribute('aria-label', told(history));
 }

@@ -2,7 +2,7 @@
 // bus; readings of the machine's own display; pairing; this phone.
 
 import { $, flag, make, say, show } from './dom.js';
-import { ask } from './api.js';
+import { ask, sentence } from './api.js';
 import { ACTIVITY, quality, symptomName } from './words.js';
 import { metric, plain, span, told, unitName } from './units.js';
 import { number } from './ground.js';
@@ -12,6 +12,13 @@ const LIMITS = [
   ['ground_speed_kmh', 'Ground speed', 'km/h'], ['rotor_speed_rpm', 'Rotor speed', 'rpm'], ['fan_speed_rpm', 'Fan speed', 'rpm'],
   ['concave_mm', 'Concave gap', 'mm'], ['upper_sieve_mm', 'Upper sieve', 'mm'], ['lower_sieve_mm', 'Lower sieve', 'mm'], ['header_height_mm', 'Header height', 'mm'],
 ];
+// Sensors of loss and quality show a level, and not a share of the grain.
+const LEVEL = /_loss_pct$|^(returns|broken_grain|trash)_pct$/;
+const FINE = { fuel_rate_l_h: 1, grain_flow_t_h: 1, grain_moisture_pct: 1, pitch_deg: 1, roll_deg: 1, latitude_deg: 5, longitude_deg: 5, cut_width_m: 2 };
+const heardValue = (s) => {
+  if (s.value === null || s.value === undefined) return '–';
+  return LEVEL.test(s.name) ? `${plain(s.value, s.unit)} of 100` : told(s.value, s.unit, s.unit ? FINE[s.name] : 0);
+};
 const spoken = (name) => { const s = name.replaceAll(/[_-]/g, ' '); return s.charAt(0).toUpperCase() + s.slice(1); };
 const text = (v, unit) => (v === null || v === undefined ? '' : plain(v, unit, Number.isInteger(v) ? undefined : 2).replace('−', '-'));
 
@@ -98,14 +105,14 @@ function heardRows(signals) {
   const rank = (s) => (s.quality === 'good' ? 0 : s.quality === 'missing' ? 2 : 1);
   return [...signals].sort((a, b) => rank(a) - rank(b)).map((s) => make('tr', {}, make('th', { scope: 'row' }, spoken(s.words), make('br'),
     make('small', {}, [s.source, s.address >= 0 ? `address ${s.address}` : '', s.age_ms >= 2000 ? `${span(s.age_ms / 1000)} ago` : ''].filter(Boolean).join(', '))),
-  make('td', { class: 'number' }, s.value === null || s.value === undefined ? '–' : told(s.value, s.unit, s.unit ? undefined : 0), make('br'), make('small', {}, quality(s.quality)))));
+  make('td', { class: 'number' }, heardValue(s), make('br'), make('small', {}, quality(s.quality)))));
 }
 
 function finder(now) {
   const flags = new Set(['header_working', 'threshing_engaged', 'unloading']);
   const node = panel('set-finder', 'The display says', [
     make('p', {}, 'Machine running, header up, nobody near. Type what the machine’s own display shows now; repeat at other values.'),
-    make('label', {}, 'Value of', make('select', { name: 'signal' }, ...now.signals.filter((s) => !flags.has(s.name)).map((s) => make('option', { value: s.name, selected: s.name === 'rotor_speed_rpm' }, `${spoken(s.words)}${s.unit ? ` (${unitName(s.unit)})` : ''}`)))),
+    make('label', {}, 'Value of', make('select', { name: 'signal' }, ...now.signals.filter((s) => !flags.has(s.name)).map((s) => make('option', { value: s.name, selected: s.name === 'rotor_speed_rpm' }, `${spoken(s.words)}${LEVEL.test(s.name) ? ' (of 100)' : s.unit ? ` (${unitName(s.unit)})` : ''}`)))),
     make('label', {}, 'The display says', make('input', { name: 'value', inputmode: 'decimal', autocomplete: 'off' })),
   ], async (f) => {
     const v = number(f.elements.value.value, 'Value');
@@ -181,7 +188,7 @@ export async function open(s, me) {
   }
   const body = make('tbody', {}, ...heardRows(now.signals ?? []));
   rest(crop(now), limits(now), levers(now), targets(now),
-    make('div', { class: 'panel' }, make('h2', {}, 'What is heard'), make('p', {}, ACTIVITY[s.live?.activity] ?? ''), make('table', { 'aria-label': 'Signals' }, body)),
+    make('div', { class: 'panel' }, make('h2', {}, 'What is heard'), make('p', {}, ACTIVITY[s.live?.activity] ?? ''), ...(s.live?.health ?? []).map((h) => make('p', { class: 'caution' }, sentence(h.text))), make('table', { 'aria-label': 'Signals' }, body)),
     finder({ signals: [], ...now }), others(), phone(me));
   candidates(view.querySelector('.found'));
   clearInterval(timer);

@@ -54,7 +54,7 @@ func TestAPlainLineIsReadAsAnyOther(t *testing.T) {
 	}
 	var p plain // as in a log: what one line leaves behind the next one finds
 	rapid.Check(t, func(t *rapid.T) {
-		line := fmt.Sprintf("(%010d.%06d) can0 %08X#%s", rapid.IntRange(0, 9999999999).Draw(t, "s"), rapid.IntRange(0, 999999).Draw(t, "us"),
+		line := fmt.Sprintf("(%010d.%06d) can0 %08X#%s", rapid.Int64Range(0, 9999999999).Draw(t, "s"), rapid.IntRange(0, 999999).Draw(t, "us"),
 			rapid.Uint32().Draw(t, "id"), rapid.StringOfN(rapid.RuneFrom([]rune("0123456789abcdefABCDEF")), 0, 20, -1).Draw(t, "data"))
 		plainAgrees(t, &p, line)
 		at := rapid.IntRange(0, len(line)-1).Draw(t, "at") // and with a character of something else

@@ -72,7 +72,7 @@ func (c *contender) once(frames int) (u usage, err error) {
 	}
 	u.wall = time.Since(began)
 	use := cmd.ProcessState.SysUsage().(*syscall.Rusage)
-	u.cpu, u.peakKB = cmd.ProcessState.UserTime()+cmd.ProcessState.SystemTime(), use.Maxrss
+	u.cpu, u.peakKB = cmd.ProcessState.UserTime()+cmd.ProcessState.SystemTime(), int64(use.Maxrss)
 	if c.inside {
 		var n int
 		var seconds float64

@@ -2,29 +2,47 @@ package store
 
 import (
 	"errors"
+	"slices"
 	"time"
 )
 
 // What the Writer does between records.
 
+// mostWalls bounds what is remembered of how times belong together.
+const mostWalls = 400
+
+// PutWall says how event time and calendar time belong together.
+func (w *Writer) PutWall(all ...Wall) {
+	w.mu.Lock()
+	w.walls, w.told = newest(append(w.walls, all...)), newest(append(w.told, all...))
+	w.mu.Unlock()
+	w.nudge()
+}
+
+func newest(all []Wall) []Wall { return slices.Delete(all, 0, max(0, len(all)-mostWalls)) }
+
 func (w *Writer) storeWall() {
 	s := w.store.Load()
 	w.mu.Lock()
-	x := w.wall
+	all := w.walls
+	w.walls = nil
 	w.mu.Unlock()
-	if s == nil || x == nil {
+	if s == nil || len(all) == 0 {
+		w.waitAgain(all)
 		return
 	}
-	err := s.AppendWall(*x)
+	err := s.AppendWall(all...)
 	w.note(err)
 	if err != nil {
-		return
+		w.waitAgain(all)
 	}
+}
+
+// waitAgain puts walls that could not be written before those that came meanwhile.
+func (w *Writer) waitAgain(all []Wall) {
 	w.mu.Lock()
-	if w.wall == x {
-		w.wall = nil
-	}
-	w.mu.Unlock()
+	defer w.mu.Unlock()
+	w.walls = newest(append(all, w.walls...))
 }
 
 // storeSent writes the outbox cursor when at least so many messages were sent

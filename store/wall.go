@@ -40,16 +40,22 @@ type Wall struct {
 
 // AppendWall keeps how event time and calendar time of this boot belong
 // together. It is called at the start, when the clock is set or jumps, and
-// when a better source is heard.
-func (s *Store) AppendWall(w Wall) error {
+// when a better source is heard. Where event time and calendar time part, it is
+// told of both sides.
+func (s *Store) AppendWall(all ...Wall) error {
 	return s.transact(0, func(e *edit) error {
-		s.seq++
-		e.st.Sequence = s.seq
-		key := Key{e.st.Boot, s.seq}.bytes()
-		p := appendInstant(nil, w.At)
-		p = appendInstant(p, signal.Instant(w.Time.UnixNano()))
-		p = append(p, byte(w.Source))
-		return e.put(wallBucket, key, seal(key, typeWall, p))
+		for _, w := range all {
+			s.seq++
+			e.st.Sequence = s.seq
+			key := Key{e.st.Boot, s.seq}.bytes()
+			p := appendInstant(nil, w.At)
+			p = appendInstant(p, signal.Instant(w.Time.UnixNano()))
+			p = append(p, byte(w.Source))
+			if err := e.put(wallBucket, key, seal(key, typeWall, p)); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }
 

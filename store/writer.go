@@ -32,12 +32,12 @@ type Writer struct {
 	batch   []Record          // being written; Run's own
 	flushes []chan<- struct{} // closed when batch is written; Run's own
 
-	mu       sync.Mutex // guards what follows
-	health   Health
-	history  []Record
-	wall     *Wall // waits to be written
-	lastWall *Wall // written again into a store that is opened anew
-	sent     int   // messages since the last StoreSent
+	mu      sync.Mutex // guards what follows
+	health  Health
+	history []Record
+	walls   []Wall // wait to be written
+	told    []Wall // all of this run, written again into a store that is opened anew
+	sent    int    // messages since the last StoreSent
 }
 
 // WriterOptions says how a Writer works. Only Open must be given.
@@ -158,14 +158,6 @@ func (w *Writer) forget(newer []Record) {
 	w.history = slices.DeleteFunc(w.history, func(old Record) bool {
 		return old.Kind == Memory && slices.ContainsFunc(newer, func(r Record) bool { return r.Kind == Memory && r.ID == old.ID })
 	})
-}
-
-// PutWall says how event time and calendar time belong together from now on.
-func (w *Writer) PutWall(x Wall) {
-	w.mu.Lock()
-	w.wall, w.lastWall = &x, &x
-	w.mu.Unlock()
-	w.nudge()
 }
 
 // Sent says that all messages of the outbox up to m have arrived.
@@ -353,7 +345,7 @@ func (w *Writer) haveStore(ctx context.Context) bool {
 	}
 	w.mu.Lock()
 	w.health.Opening = report
-	w.wall = w.lastWall
+	w.walls = slices.Clone(w.told)
 	w.mu.Unlock()
 	w.store.Store(s)
 	if w.o.Opened != nil {

@@ -110,6 +110,16 @@ func (a *Accumulator) Break() {
 	a.swath = swath{}
 }
 
+// Silent tells, behind a Break, that the bus was silent for so much longer than event
+// time counts: nothing was cut meanwhile.
+func (a *Accumulator) Silent(more time.Duration) {
+	if a.open == nil || more <= 0 {
+		return
+	}
+	a.open.LastWork = a.open.LastWork.Add(-more)
+	a.open.Tail.UnheardS += more.Seconds()
+}
+
 // Step takes a state. When a shift began or ended with it, it returns so; the
 // summary of one that ended comes with it, and is nil else.
 func (a *Accumulator) Step(s *machine.State) (Phase, *Summary) {

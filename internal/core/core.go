@@ -74,7 +74,9 @@ type Core struct {
 
 	started  bool
 	segments int            // begun so far
-	offset   int64          // stamp minus event time in the present segment
+	segment  segment        // the present one
+	past     []segment      // the newest of those before it, oldest first
+	quiet    int64          // stamp up to which a live bus is known to have been silent; 0 is not live
 	last     signal.Instant // the newest frame
 	next     signal.Instant // the next step
 	now      signal.Instant // the newest step
@@ -118,7 +120,7 @@ func New(cfg *config.Config, out Outputs) (*Core, error) {
 // Steps that are due before the frame come first, so that a step never sees a
 // frame that is younger than it.
 func (c *Core) Frame(f *canbus.Frame) {
-	was := c.offset
+	was := c.segment.offset
 	switch c.timeline.Place(f) {
 	case canbus.Follows:
 		if !c.started {
@@ -132,6 +134,7 @@ func (c *Core) Frame(f *canbus.Frame) {
 	case canbus.AfterClockStep:
 		c.takeUntil(int64(c.last) + was)
 		c.newSegment(f.At)
+		c.silent(time.Duration(f.Stamp-int64(c.last)-was), f)
 	}
 	c.last = f.At
 	if f.Is(canbus.ErrorFrame) {
@@ -192,7 +195,8 @@ func (c *Core) Quiet(stamp int64) {
 	if !c.started {
 		return
 	}
-	at := signal.Instant(stamp - c.offset)
+	c.quiet = stamp
+	at := signal.Instant(stamp - c.segment.offset)
 	c.stepTo(min(at, c.last.Add(canbus.LongestPause)))
 }
 
@@ -204,18 +208,14 @@ func (c *Core) Finish() {
 	}
 }
 
-// Stamp is the source's own stamp for an instant of the present segment. It
-// may be used while an output is being called.
-func (c *Core) Stamp(at signal.Instant) int64 { return int64(at) + c.offset }
-
 // FirstStamp is the stamp of the first frame of all.
 func (c *Core) FirstStamp() int64 { return c.timeline.First() }
 
 func (c *Core) begin(at signal.Instant) {
+	c.enter(segment{begun: at, offset: c.timeline.Stamp(0)})
 	c.started = true
 	c.segments++
 	c.count = machine.BusCount{}
-	c.offset = c.timeline.Stamp(0)
 	c.next = ceil(at)
 	if c.segments == 1 {
 		c.fixWaits()

@@ -195,3 +195,63 @@ func TestARecordingReplacesNothing(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// Where the bus was silent for hours, or the clock of a log was set, each segment has
+// dates of its own: those of its stamps, up to its last second.
+func TestDatesOfARecordWithABreak(t *testing.T) {
+	s, frames, _ := quietDay(t, 0.25)
+	for _, jump := range []time.Duration{13 * time.Hour, -13 * time.Hour, 30 * time.Minute} {
+		path := filepath.Join(t.TempDir(), "store.db")
+		recording, err := NewRecording(path, store.DefaultSettings())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var c *Core
+		want := map[signal.Instant]int64{}
+		out := recording.Beside(Outputs{State: func(st *machine.State) { want[st.Now] = c.Stamp(st.Now) }})
+		if c, err = New(pretend(t, s), out); err != nil {
+			t.Fatal(err)
+		}
+		recording.Follow(c)
+		for i, f := range frames {
+			if i >= len(frames)/2 {
+				f.Stamp += int64(jump)
+			}
+			c.Frame(&f)
+		}
+		c.Finish()
+		for at, stamp := range want {
+			if got := c.Stamp(at); got != stamp {
+				t.Errorf("step of %v: %v was at %v, and is at %v afterwards", jump, at.Seconds(), time.Unix(0, stamp).UTC(), time.Unix(0, got).UTC())
+				break
+			}
+		}
+		if err := recording.Close(); err != nil {
+			t.Fatal(err)
+		}
+		kept, err := store.Open(path, store.Options{ReadOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		dates, err := kept.Dates()
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows, wrong := 0, 0
+		for row, err := range history.Rows(kept, history.Span{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			rows++
+			if at, _, ok := dates.Date(row.Boot, row.At); !ok || at.UnixNano() != want[row.At] {
+				wrong++
+			}
+		}
+		if rows < 800 || wrong > 0 {
+			t.Errorf("step of %v: %d of %d rows have a wrong date", jump, wrong, rows)
+		}
+		if err := kept.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}

@@ -28,7 +28,8 @@ type Recording struct {
 	block  *history.Builder
 	batch  []store.Record
 	bytes  int
-	offset int64 // of the newest wall record
+	offset int64          // of the newest wall record
+	last   signal.Instant // the newest step
 	dated  bool
 	err    error // the first
 }
@@ -101,15 +102,23 @@ func (r *Recording) Input(t Told) {
 	}
 }
 
-// State takes each step: a segment has dates of its own.
+// State takes each step: a segment has dates of its own, from its first step to its
+// last.
 func (r *Recording) State(s *machine.State) {
-	offset := r.core.Stamp(0)
-	if r.dated && offset == r.offset {
-		return
+	if offset := r.core.Offset(); !r.dated || offset != r.offset {
+		r.flush()
+		if r.dated {
+			r.date(r.last)
+		}
+		r.dated, r.offset = true, offset
+		r.date(s.Now)
 	}
-	r.flush()
-	r.dated, r.offset = true, offset
-	r.fail(r.store.AppendWall(store.Wall{At: s.Now, Time: time.Unix(0, r.core.Stamp(s.Now)), Source: store.SystemClock}))
+	r.last = s.Now
+}
+
+// date stores the date of an instant.
+func (r *Recording) date(at signal.Instant) {
+	r.fail(r.store.AppendWall(store.Wall{At: at, Time: time.Unix(0, r.core.Stamp(at)), Source: store.SystemClock}))
 }
 
 // Row takes a row of history.

@@ -134,3 +134,51 @@ func TestEventTimeNeverRunsBackwards(t *testing.T) {
 		c.Finish()
 	}
 }
+
+// A board that stays on overnight hears that the bus is silent, and for how long:
+// the next morning is another shift. A log cannot tell that from a clock that was
+// set, and goes on.
+func TestALiveBusKnowsHowLongItWasSilent(t *testing.T) {
+	s, frames, _ := quietDay(t, 0.25)
+	for _, c := range []struct {
+		pause       time.Duration
+		live        bool
+		began, over int
+		unheard     float64 // s, of the shift that is open at the end
+	}{
+		{90 * time.Minute, true, 1, 0, 5340}, // a minute of it was lived through
+		{13 * time.Hour, true, 2, 1, 0},
+		{13 * time.Hour, false, 1, 0, 61},
+	} {
+		began, over := 0, 0
+		core, err := New(pretend(t, s), Outputs{Shift: func(told ShiftTold) {
+			switch told.Phase {
+			case ShiftBegan:
+				began++
+			case ShiftEnded:
+				over++
+			}
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		half := len(frames) / 2
+		for i, f := range frames {
+			if i == half && c.live {
+				for quiet := time.Second; quiet < c.pause; quiet += time.Second {
+					core.Quiet(frames[half-1].Stamp + int64(quiet))
+				}
+			}
+			if i >= half {
+				f.Stamp += int64(c.pause)
+			}
+			core.Frame(&f)
+		}
+		if began != c.began || over != c.over {
+			t.Errorf("silent for %v, live %t: %d shifts began, %d ended", c.pause, c.live, began, over)
+		}
+		if got := core.Shift().Total.Times.UnheardS; got < c.unheard-1 || got > c.unheard+1 {
+			t.Errorf("silent for %v, live %t: %v s unheard, want %v", c.pause, c.live, got, c.unheard)
+		}
+	}
+}

@@ -109,7 +109,9 @@ type Daemon struct {
 	dated      bool
 	dateSource store.Source
 	dateOffset time.Time
-	dateBegun  bool // whether a frame had been heard by then
+	dateBegun  bool           // whether a frame had been heard by then
+	dateBreak  signal.Instant // the newest break of event time that is stored
+	datePace   allowance
 
 	inbox   chan request
 	thought chan struct{} // closed when the core thinks no more
@@ -294,7 +296,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 		case now := <-tick.C:
 			d.tell.overdue(now, d.writer.Health().Err != nil)
 			d.takeUpStore()
-			d.keepDates()
+			d.keepDates(now)
 			d.findAway()
 			d.noteSources()
 			if now.Sub(d.stepped) > asleep {
@@ -316,7 +318,7 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 func (d *Daemon) waitForBus() {
 	s := machine.State{Now: signal.Instant(d.o.Source.Stamp() - d.start)}
 	if d.core.Started() {
-		s.Now = signal.Instant(d.o.Source.Stamp() - d.core.Stamp(0))
+		s.Now = signal.Instant(d.o.Source.Stamp() - d.core.Offset())
 	}
 	d.publishLive(&s)
 }

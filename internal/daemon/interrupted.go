@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"time"
 
 	"chaffinch/detect"
@@ -44,9 +43,9 @@ func (d *Daemon) endInterrupted(s *store.Store) {
 			continue
 		}
 		d.tell.expectSilently(time.Now())
-		err = d.writer.Put(context.Background(), store.Record{
+		err = d.put([]store.Record{{
 			Kind: store.Event, ID: r.ID, Phase: detect.Ended, Priority: r.Priority, Send: true, Payload: payload,
-		})
+		}})
 		if err != nil {
 			d.tell.giveUp()
 			d.log.Error("event of an earlier run not ended", "event", r.ID, "error", err)

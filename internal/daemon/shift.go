@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"time"
@@ -190,7 +189,7 @@ func (d *Daemon) stopLong() {
 	}
 	d.storeBlock()
 	if m, ok := d.shiftRecord(); ok && d.core.ShiftNumber() != 0 {
-		if err := d.writer.PutTogether(context.Background(), []store.Record{m}); err != nil {
+		if err := d.put([]store.Record{m}); err != nil {
 			d.log.Error("shift not remembered", "error", err)
 		}
 	}

@@ -33,10 +33,28 @@ type allSaid struct {
 	of map[string]*allowance
 }
 
+// allowance is for something that may be done calmBurst times at once and then once
+// every calmEvery.
 type allowance struct {
-	left     int
-	since    time.Time // of the newest one that was added
+	used     int
+	since    time.Time // of the newest one that was added; zero before the first
 	keptBack int
+}
+
+// take tells whether it may be done now.
+func (a *allowance) take(now time.Time) bool {
+	switch more := int(now.Sub(a.since) / calmEvery); {
+	case a.since.IsZero(), now.Before(a.since): // or the clock was set back
+		a.since = now
+	case more > 0:
+		a.used = max(0, a.used-more)
+		a.since = now
+	}
+	if a.used == calmBurst {
+		return false
+	}
+	a.used++
+	return true
 }
 
 // Handle passes the record on if its text has not been used up.
@@ -60,21 +78,13 @@ func (s *allSaid) pass(text string, now time.Time) (keptBack int, ok bool) {
 		if len(s.of) >= calmTexts {
 			clear(s.of)
 		}
-		a = &allowance{left: calmBurst, since: now}
+		a = &allowance{}
 		s.of[text] = a
 	}
-	switch more := int(now.Sub(a.since) / calmEvery); {
-	case more > 0:
-		a.left = min(calmBurst, a.left+more)
-		a.since = now
-	case now.Before(a.since): // the clock was set back
-		a.since = now
-	}
-	if a.left == 0 {
+	if !a.take(now) {
 		a.keptBack++
 		return 0, false
 	}
-	a.left--
 	keptBack, a.keptBack = a.keptBack, 0
 	return keptBack, true
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -177,5 +178,38 @@ func TestSlowReadingHoldsNothingUp(t *testing.T) {
 	free := s.db.Stats().FreePageN + s.db.Stats().PendingPageN
 	if read != 400 || int64(free)*pageSize > 200<<10 {
 		t.Errorf("%d read; %d pages are free", read, free)
+	}
+}
+
+// The end of a shift is written at once, and takes along the history that waits: that
+// was before it, and stands before it. Who reads a shift up to its end has all of it.
+func TestHistoryStandsBeforeTheEndOfItsShift(t *testing.T) {
+	w, seen, stop := longWriter(t, WriterOptions{HistoryEvery: time.Hour})
+	if err := w.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.PutHistory(block(1), memoryOf("shift", 1)); err != nil {
+		t.Fatal(err)
+	}
+	end := []Record{{Kind: Shift, ID: "shift-1", Phase: detect.Ended, Payload: []byte(`{}`)}, memoryOf("shift", 2)}
+	if err := w.PutTogether(t.Context(), end); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	var kinds []Kind
+	last := Key{}
+	for commit := range seen {
+		for _, r := range commit {
+			if !last.Less(r.Key) {
+				t.Errorf("%s behind %s", r.Key, last)
+			}
+			kinds, last = append(kinds, r.Kind), r.Key
+		}
+	}
+	if !slices.Equal(kinds, []Kind{History, Shift, Memory}) {
+		t.Errorf("%v", kinds)
 	}
 }

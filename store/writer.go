@@ -275,14 +275,23 @@ func (w *Writer) write(ctx context.Context) {
 }
 
 // takeHistory takes the history into the batch, unless others still wait: those
-// come first, and a memory with history is newer than what waits.
+// come first, and a memory with history is newer than what waits. Within a commit
+// the rows stand before what ended with them.
 func (w *Writer) takeHistory() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if len(w.queue) > 0 {
 		return
 	}
-	w.batch = append(w.batch, w.history...)
+	rows := 0
+	for _, r := range w.history {
+		if r.Kind == History {
+			w.batch = slices.Insert(w.batch, rows, r)
+			rows++
+		} else {
+			w.batch = append(w.batch, r)
+		}
+	}
 	w.history = nil
 }
 

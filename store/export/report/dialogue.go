@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"chaffinch/detect/advise"
+	"chaffinch/detect/advise/judge"
 	"chaffinch/store/export"
 )
 
@@ -14,8 +15,11 @@ import (
 func (r *report) dialogue(s *export.Source, p export.Part) error {
 	type placed struct {
 		turn
-		boot uint64
-		seq  uint64
+		boot   uint64
+		seq    uint64
+		head   string // of a proposal, without its reason
+		reason string
+		told   string // by a verdict, as it was told
 	}
 	var all []placed
 	for q, err := range s.Prompts(p) {
@@ -30,13 +34,13 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		if q.Closed != "" {
 			outcome = ClosedWords(q.Closed)
 		}
-		all = append(all, placed{turn{At: q.Opened, Who: "proposed", Text: text, Outcome: outcome}, uint64(q.First.Key.Boot), q.First.Key.Seq})
+		all = append(all, placed{turn: turn{At: q.Opened, Who: "proposed", Text: text, Outcome: outcome}, boot: uint64(q.First.Key.Boot), seq: q.First.Key.Seq, head: q.Head + ".", reason: q.Reason})
 	}
 	for v, err := range s.Verdicts(p) {
 		if err != nil {
 			return err
 		}
-		all = append(all, placed{turn{At: v.Judged, Who: "found", Text: v.Text}, uint64(v.Record.Key.Boot), v.Record.Key.Seq})
+		all = append(all, placed{turn: turn{At: v.Judged, Who: "found", Text: found(v)}, boot: uint64(v.Record.Key.Boot), seq: v.Record.Key.Seq, told: v.Text})
 	}
 	for c, err := range s.Settings(p) {
 		if err != nil {
@@ -46,12 +50,18 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 			continue // ground speed changes all the time; the curve of the feed tells
 		}
 		text := fmt.Sprintf("%s from %s to %s %s", strings.ReplaceAll(c.Lever, "_", " "), number(*c.From), number(*c.To), c.Unit)
-		all = append(all, placed{turn{At: c.Changed, Who: "changed", Text: text}, uint64(c.Record.Key.Boot), c.Record.Key.Seq})
+		all = append(all, placed{turn: turn{At: c.Changed, Who: "changed", Text: text}, boot: uint64(c.Record.Key.Boot), seq: c.Record.Key.Seq})
 	}
 	slices.SortStableFunc(all, func(a, b placed) int {
 		return cmp.Or(cmp.Compare(a.boot, b.boot), cmp.Compare(a.seq, b.seq))
 	})
+	verdict := ""
 	for _, t := range all {
+		if t.told != "" {
+			verdict = t.told
+		} else if t.reason != "" && t.reason == verdict {
+			t.Text = t.head // its reason stands just above
+		}
 		r.Dialogue = append(r.Dialogue, t.turn)
 	}
 	for c, err := range s.Checks(p) {
@@ -69,6 +79,19 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		r.Checks = append(r.Checks, t)
 	}
 	return nil
+}
+
+// tellingPct is the widest interval of a change, in % of the level before, whose
+// figures say anything to a reader: from half to one and a half.
+const tellingPct = 100
+
+// found is a verdict. Where the levels swung too much to see anything but a miracle,
+// that is all there is to say; the figures are in the log.
+func found(v *export.Verdict) string {
+	if v.Outcome != judge.NoClearChange.String() || v.ChangePct == nil || v.LowPct != nil && v.HighPct != nil && *v.HighPct-*v.LowPct <= tellingPct {
+		return v.Text
+	}
+	return "No clear change: " + words(v.Symptom) + " varied too much to tell."
 }
 
 // ClosedWords say how a prompt closed.

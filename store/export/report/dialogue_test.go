@@ -1,0 +1,33 @@
+package report
+
+import (
+	"testing"
+
+	"chaffinch/store/export"
+)
+
+// Figures that only say that nothing can be said are left to the log.
+func TestAVerdictIsToldWithFiguresThatTellSomething(t *testing.T) {
+	v := func(change float64, low, high *float64) *export.Verdict {
+		return &export.Verdict{Symptom: "cleaning-loss", Outcome: "no clear change", ChangePct: &change, LowPct: low, HighPct: high, Text: "as told"}
+	}
+	at := func(x float64) *float64 { return &x }
+	const vague = "No clear change: cleaning loss varied too much to tell."
+	better := v(-40, at(-300), at(20))
+	better.Outcome = "better"
+	for _, c := range []struct {
+		name string
+		v    *export.Verdict
+		want string
+	}{
+		{"narrow", v(5, at(-11), at(21)), "as told"},
+		{"wide", v(33, at(-100), at(809)), vague},
+		{"without an end", v(116, at(-100), nil), vague},
+		{"another outcome", better, "as told"},
+		{"without figures", &export.Verdict{Outcome: "no clear change", Text: "as told"}, "as told"},
+	} {
+		if got := found(c.v); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}

@@ -224,6 +224,8 @@ func TestAGroundCountIsEntered(t *testing.T) {
 			if got := ph.text("#check-ground .sum"); got != "102 kernels: enough" {
 				t.Errorf("the sum is %q", got)
 			}
+			ph.tap("#check-ground button[type=submit]")
+			ph.until("what is missing is named", `document.querySelector('#check-ground .answer[data-wrong]')?.textContent.startsWith('Give the width of the straw band.')`)
 			ph.do(`document.querySelector('[name=discharge_width_m]').value = '1,8'`)
 			ph.tap("#check-ground [name=unthreshed_behind][value=little] + span")
 			ph.tap("#check-ground button[type=submit]")

@@ -95,6 +95,9 @@ export function collect(node) {
     const v = number(i.value, i.closest('label').firstChild.textContent.trim());
     if (v) body[name] = round(metric(v, i.dataset.unit), 3);
   }
+  if (!body.discharge_width_m && body.places.some((p) => p.where === 'behind' || p.where === 'pan')) {
+    throw new Error('Give the width of the straw band. Is it spread? Then count all over the cut, and give the width cut.');
+  }
   const heads = new FormData(node).get('unthreshed_behind');
   if (heads) body.unthreshed_behind = heads;
   return body;

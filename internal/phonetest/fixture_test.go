@@ -149,6 +149,13 @@ func (p *program) set(sc scene) {
 	p.scene = sc
 }
 
+// may is what phones that pair from now on may do.
+func (p *program) may(role string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.role = role
+}
+
 func (p *program) silence(mute, still bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -286,6 +293,8 @@ func (p *program) pair(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	http.SetCookie(w, &http.Cookie{Name: "chaffinch", Value: "token", Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 1e7})
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	reply(w, map[string]string{"role": p.role, "machine": "West 2"})
 }
 

@@ -30,6 +30,38 @@ func TestAPhoneIsPairedByACode(t *testing.T) {
 	}
 }
 
+// A phone that may only answer gets a code that lets it do more, typed or by the
+// other phone's picture, without being forgotten first.
+func TestAPairedPhoneIsPairedAgainToDoMore(t *testing.T) {
+	t.Parallel()
+	for _, how := range []string{"typed", "by its address"} {
+		t.Run(how, func(t *testing.T) {
+			p := serve(t, "answer", standing)
+			ph := newPhone(t, small)
+			ph.open(p)
+			ph.view("setup")
+			ph.until("it says what is needed", `document.getElementById('view-setup').innerText.includes('needs a code')`)
+			p.may("setup")
+			if how == "typed" {
+				ph.tap("#view-setup button.main")
+				ph.until("it asks for the code", `!document.getElementById('view-pair').hidden && document.getElementById('view-setup').hidden`)
+				ph.view("now")
+				ph.until("who thinks better of it goes on", `document.getElementById('view-pair').hidden && !document.getElementById('view-now').hidden`)
+				ph.view("setup")
+				ph.tap("#view-setup button.main")
+				ph.do(`document.getElementById('pair-code').value = ` + quoted(pairCode))
+			} else {
+				ph.do(`location.hash = '#pair=` + pairCode + `'`)
+				ph.until("the code is filled in", `!document.getElementById('view-pair').hidden && document.getElementById('pair-code').value === '`+pairCode+`'`)
+			}
+			ph.tap("#pair button")
+			ph.until("it is paired", `document.getElementById('view-pair').hidden`)
+			ph.view("setup")
+			ph.until("it may set up", `document.getElementById('set-crop')`)
+		})
+	}
+}
+
 func TestLiveDataAreShown(t *testing.T) {
 	t.Parallel()
 	p := serve(t, "answer", cutting)

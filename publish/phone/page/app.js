@@ -19,6 +19,7 @@ import * as sound from './sound.js';
 const s = fresh();
 let me = null;
 let unpaired = false; // said by the computer; not known is another thing
+let again = false; // a phone that is paired is to be paired with another code
 let listening = false;
 let view = 'now';
 let announced = { boot: null, alerts: new Map(), prompt: null };
@@ -41,14 +42,15 @@ function render() {
   flag(document.body, 'data-link', l.state);
   say($('link'), { live: 'Live', old: 'Old', away: 'Lost', new: '…' }[l.state]);
   flag($('link'), 'data-link', l.state);
-  show($('view-pair'), unpaired);
+  const asks = unpaired || (again && !moving(s));
+  show($('view-pair'), asks);
   show($('nav'), Boolean(me));
-  const stop = Boolean(me) && gated(view);
+  const stop = !asks && Boolean(me) && gated(view);
   show($('view-stop'), stop);
   // Without news nobody knows whether it stands: it may not be said to move.
   say($('stop-head'), l.state === 'live' ? 'Stop to use this' : 'No connection');
   say($('stop-why'), l.state === 'live' ? '' : 'It moved when it was last heard. This opens when it is heard to stand.');
-  for (const name of VIEWS) show($(`view-${name}`), !unpaired && !stop && (me ? view === name : name === 'now'));
+  for (const name of VIEWS) show($(`view-${name}`), !asks && !stop && (me ? view === name : name === 'now'));
   for (const a of $('nav').children) {
     const name = a.hash.slice(1);
     flag(a, 'aria-current', name === view ? 'page' : null);
@@ -59,7 +61,7 @@ function render() {
   say($('sound').lastElementChild, on ? 'Sound' : 'Silent');
   flag($('sound'), 'aria-pressed', String(on));
   flag($('sound'), 'aria-label', on ? 'Sound' : 'Silent: no sound');
-  if (unpaired || stop) return;
+  if (asks || stop) return;
   if (view === 'now' || !me) now.render(s, me, at);
   else if (view === 'checks') checks.render(s, me);
 }
@@ -122,6 +124,7 @@ let held = false;
 
 function open(name) {
   const before = view;
+  again = false;
   view = VIEWS.includes(name) ? name : 'now';
   if (before === 'setup' && view !== 'setup') setup.close();
   render();
@@ -129,7 +132,7 @@ function open(name) {
   held = gated(view);
   if (view === 'now') redraw(true);
   if (view === 'day' && !gated(view)) day.open();
-  if (view === 'setup' && !gated(view)) setup.open(s, me);
+  if (view === 'setup' && !gated(view)) setup.open(s, me, pairAgain);
   if (before !== view) $('main').scrollTop = 0;
 }
 
@@ -138,6 +141,12 @@ function resumed() {
   const is = gated(view);
   if (held && !is) open(view);
   held = is;
+}
+
+/** pairAgain asks a phone that is paired for a code that lets it do more. */
+function pairAgain() {
+  again = true;
+  render();
 }
 
 async function greet() {
@@ -159,8 +168,9 @@ async function greet() {
   ground.units($('check-ground'));
   say($('machine'), me.machine || 'Chaffinch');
   document.title = `${me.machine || 'Machine'} · Chaffinch`;
-  pair.fill();
+  const other = pair.fill();
   open(location.hash.slice(1));
+  if (other) pairAgain();
   if (listening) return;
   listening = true;
   listen({
@@ -208,7 +218,7 @@ $('sound').addEventListener('click', async () => {
 });
 addEventListener('pointerdown', () => { if (!sound.allowed()) sound.resume(); }, { capture: true });
 addEventListener('hashchange', () => {
-  if (pair.code(location.hash)) pair.fill();
+  if (pair.fill()) pairAgain();
   else if (location.hash === '#main') history.replaceState(null, '', `#${view}`); // the link past the bar
   else open(location.hash.slice(1));
 });

@@ -30,10 +30,11 @@ export function start(paired) {
   });
 }
 
-/** fill takes the code from the address and leaves none in it. */
+/** fill takes the code from the address and leaves none in it; it tells whether there was one. */
 export function fill() {
   const digits = code(location.hash);
-  if (!digits) return;
+  if (!digits) return false;
   $('pair-code').value = digits;
   history.replaceState(null, '', location.pathname);
+  return true;
 }

@@ -172,11 +172,12 @@ function others() {
 let timer = null;
 
 /** open fetches the set-up anew. */
-export async function open(s, me) {
+export async function open(s, me, pairAgain) {
   const view = $('view-setup');
   const rest = (...nodes) => { view.replaceChildren(view.firstElementChild, ...nodes); };
   if (me.role !== 'setup') {
-    rest(make('p', {}, 'To set up, pair this phone with a code for setting up.'), phone(me));
+    rest(make('p', {}, 'To set up, this phone needs a code for it. A phone that may set up shows one: Set-up, Other phones, Set up.'),
+      make('button', { type: 'button', class: 'main', onclick: pairAgain }, 'Type the code'), phone(me));
     return;
   }
   let now;

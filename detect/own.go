@@ -77,6 +77,23 @@ func (o *Own) Step(now signal.Instant, activity machine.Activity, wrong func(kin
 	return o.desk.out
 }
 
+// Acknowledge notes that the operator knows of an active alarm. It returns the change,
+// if it is one, and whether there is such an alarm.
+func (o *Own) Acknowledge(number uint64) (changed []Event, is bool) {
+	for i := range o.items {
+		a := &o.items[i].alarm
+		if a.phase == quiet || a.event.Number != number {
+			continue
+		}
+		if a.event.Acknowledged {
+			return nil, true
+		}
+		a.event.Acknowledged, a.event.Phase = true, Changed
+		return []Event{a.event}, true
+	}
+	return nil, false
+}
+
 // nearlyNow is by how much event time may be set when the first frame is heard.
 const nearlyNow = time.Second
 

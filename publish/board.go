@@ -45,8 +45,9 @@ type Board struct {
 // posted is an alert as it stands on its topic.
 type posted struct {
 	Alert
-	topic   string
-	payload []byte
+	acknowledged bool
+	topic        string
+	payload      []byte
 }
 
 // NewBoard makes an empty board for one machine and one run.
@@ -59,7 +60,7 @@ func (b *Board) Topics() Topics { return b.topics }
 
 // Apply takes in one phase of an event, with the payload that
 // AppendEventMessage made of it, and returns what to publish: the event, and
-// its alert if that was raised, took another priority or text, or ended. To
+// its alert if that was raised, acknowledged, took another priority or text, or ended. To
 // be called after the event is safe in the store. The board keeps payload.
 func (b *Board) Apply(e *detect.Event, payload []byte) []Message {
 	b.mu.Lock()
@@ -76,14 +77,14 @@ func (b *Board) Apply(e *detect.Event, payload []byte) []Message {
 		b.alerts = slices.Delete(b.alerts, i, i+1)
 		alert.Payload = nil
 	default:
-		p := posted{topic: topic, payload: payload, Alert: Alert{
+		p := posted{topic: topic, payload: payload, acknowledged: e.Acknowledged, Alert: Alert{
 			ID: EventID(b.clock.Boot, e.Number), Kind: e.Kind, Subject: e.Subject,
 			Priority: e.Priority, Text: e.Text, Since: e.Began,
 		}}
 		switch {
 		case i < 0:
 			b.alerts = append(b.alerts, p)
-		case b.alerts[i].Alert == p.Alert:
+		case b.alerts[i].Alert == p.Alert && b.alerts[i].acknowledged == p.acknowledged:
 			return out // only its peak moved: the event tells
 		default:
 			b.alerts[i] = p

@@ -35,8 +35,10 @@ func TestAnAlertStandsWhileItsEventIsActive(t *testing.T) {
 	silent := func(e *detect.Event) { e.Number, e.Kind, e.Subject = 43, "signal-silent", "fan_speed_rpm" }
 	step("raised", func(*detect.Event) {}, "p1", "event=p1", "alert/rotor-slowing=p1 retained")
 	step("peak moved", func(e *detect.Event) { e.Phase = detect.Changed; e.Peak.Value = 800 }, "p2", "event=p2")
+	step("acknowledged", func(e *detect.Event) { e.Phase, e.Acknowledged = detect.Changed, true }, "p2a",
+		"event=p2a", "alert/rotor-slowing=p2a retained")
 	step("another kind", silent, "p3", "event=p3", "alert/signal-silent/fan-speed-rpm=p3 retained")
-	step("less urgent", func(e *detect.Event) { e.Phase, e.Priority = detect.Changed, detect.Medium }, "p4",
+	step("less urgent", func(e *detect.Event) { e.Phase, e.Priority, e.Acknowledged = detect.Changed, detect.Medium, true }, "p4",
 		"event=p4", "alert/rotor-slowing=p4 retained")
 	if got, want := sent(b.Retained()), []string{"availability=online retained", "alert/rotor-slowing=p4 retained",
 		"alert/signal-silent/fan-speed-rpm=p3 retained"}; !slices.Equal(got, want) {

@@ -292,7 +292,9 @@ func (d *Daemon) think(full <-chan *batch, free chan<- *batch) error {
 			}
 			free <- b
 		case r := <-d.inbox:
-			d.core.Tell(d.o.Source.Stamp(), r.input, r.answer)
+			if !d.acknowledgeOwn(r) {
+				d.core.Tell(d.o.Source.Stamp(), r.input, r.answer)
+			}
 		case now := <-tick.C:
 			d.tell.overdue(now, d.writer.Health().Err != nil)
 			d.takeUpStore()
@@ -335,6 +337,11 @@ func (d *Daemon) recordAll(events []detect.Event, at signal.Instant) {
 func (d *Daemon) record(e *detect.Event, at signal.Instant) {
 	d.seq++
 	r := core.EventRecord(d.seq, at, e, d.clock)
+	if d.core.Started() {
+		// In a silence of hours event time runs ahead of what the next frame makes of
+		// it: a record would get the date of another instant.
+		r.At = min(r.At, d.core.Now())
+	}
 	d.tell.expect(e, r.Payload, time.Now())
 	patience, cancel := context.WithTimeout(context.Background(), fullQueue)
 	defer cancel()

@@ -9,6 +9,7 @@ import (
 
 	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
+	"chaffinch/detect"
 	"chaffinch/detect/machine"
 	"chaffinch/internal/config"
 	"chaffinch/internal/core"
@@ -52,6 +53,7 @@ func TestDatesBeforeAndAfterALongSilence(t *testing.T) {
 			t.Fatal(err)
 		}
 		d.clock = publish.Clock{Boot: 1, Wall: d.wall}
+		d.tell = announcer{board: publish.NewBoard(publish.NewTopics("x"), d.clock), send: func(publish.Message) {}}
 		ctx, stop := context.WithCancel(t.Context())
 		written := make(chan error, 1)
 		go func() { written <- d.writer.Run(ctx) }()
@@ -63,10 +65,14 @@ func TestDatesBeforeAndAfterALongSilence(t *testing.T) {
 			}
 		}
 		hear(200 * time.Second)
+		silent := bus.now
 		for end := bus.now + int64(c.pause); bus.now < end; bus.now += int64(time.Second) {
 			d.core.Quiet(bus.now)
 			d.keepDates(time.Unix(0, bus.now))
 		}
+		// Meanwhile the program has a trouble of its own.
+		d.record(&detect.Event{Number: detect.OwnNumbers + 1, Kind: "broker-away"}, signal.Instant(bus.now-d.core.Offset()))
+		back := bus.now
 		hear(100 * time.Second)
 		bus.unset = false
 		hear(100 * time.Second)
@@ -95,6 +101,13 @@ func TestDatesBeforeAndAfterALongSilence(t *testing.T) {
 		}
 		if rows < 450 || wrong > 0 {
 			t.Errorf("%s: %d of %d rows have a wrong date", c.name, wrong, rows)
+		}
+		events, err := s.Newest(store.Event, 1)
+		if err != nil || len(events) != 1 {
+			t.Fatal(events, err)
+		}
+		if at, _, _ := dates.Date(1, events[0].At); at.UnixNano() < silent || at.UnixNano() > back {
+			t.Errorf("%s: the program's own trouble is of %v", c.name, at)
 		}
 		if got, ok := d.wall(signal.Instant(100 * time.Second)); !ok || !got.Equal(began.Add(100*time.Second)) {
 			t.Errorf("%s: what was at %v is told as of %v", c.name, began.Add(100*time.Second), got)

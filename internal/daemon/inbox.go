@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"chaffinch/detect"
 	"chaffinch/publish"
 )
 
@@ -27,6 +28,26 @@ type outcome struct {
 }
 
 func (r request) answer(reply publish.Reply, err error) { r.reply <- outcome{reply, err} }
+
+// acknowledgeOwn takes the acknowledgement of an alert about the program itself; the
+// core knows nothing of those. It tells whether that is what was asked.
+func (d *Daemon) acknowledgeOwn(r request) bool {
+	if r.input.Acknowledge == nil {
+		return false
+	}
+	boot, number, _ := publish.ParseID('e', r.input.Acknowledge.Event)
+	if boot != d.clock.Boot || number <= detect.OwnNumbers {
+		return false
+	}
+	changed, is := d.own.Acknowledge(number)
+	if !is {
+		r.answer(publish.Reply{}, publish.ErrGone)
+		return true
+	}
+	d.recordAll(changed, max(d.lived, 0))
+	r.answer(publish.Reply{}, nil)
+	return true
+}
 
 // Submit is the one way in for what people tell: a publish.Submit. The core
 // takes it behind its next step. It may be called from any goroutine.

@@ -42,29 +42,33 @@ func (d *Detectors) SetCrop(s Settings, f Facts) []Event {
 		brokenGrainHigh, trashHigh, spareCapacity, limitHolding)
 }
 
-// renew puts new rules of some kinds in place of the old. None of them can
-// speak of more than one thing.
+// renew puts new rules of some kinds in place of the old.
 func (d *Detectors) renew(s Settings, f Facts, which ...int) []Event {
 	d.desk.out = d.desk.out[:0]
 	anew := New(s, f)
 	for i, r := range d.rules {
 		old := r.alarms()
-		if len(old) != 1 || !slices.Contains(which, old[0].kind) {
+		if !slices.Contains(which, old[0].kind) {
 			continue
 		}
-		a := &old[0]
-		switch a.phase {
-		case active:
-			d.desk.end(a, d.now)
-		case ending:
-			d.desk.end(a, a.left)
+		for j := range old {
+			switch a := &old[j]; a.phase {
+			case active:
+				d.desk.end(a, d.now)
+			case ending:
+				d.desk.end(a, a.left)
+			}
 		}
 		for _, n := range anew.rules {
-			if slots := n.alarms(); slots[0].kind == a.kind {
-				// What was raised less than a minute ago is not raised again at once.
-				slots[0].raised, slots[0].shelf = a.raised, a.shelf
-				d.rules[i] = n
+			slots := n.alarms()
+			if slots[0].kind != old[0].kind {
+				continue
 			}
+			// What was raised less than a minute ago is not raised again at once.
+			for j := range slots {
+				slots[j].raised, slots[j].shelf = old[j].raised, old[j].shelf
+			}
+			d.rules[i] = n
 		}
 	}
 	return d.desk.out

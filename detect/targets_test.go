@@ -100,3 +100,36 @@ func TestAnotherCrop(t *testing.T) {
 		t.Errorf("active: %+v", s.rules.Active())
 	}
 }
+
+// A limit that is set at the machine holds as one that stands in the configuration.
+func TestALimitThatIsSetLater(t *testing.T) {
+	low := 100.0
+	own := machine.DefaultSettings()
+	own.Limits = map[string]machine.Limit{"rotor_speed_rpm": {Max: &low}}
+	facts := Facts{Machine: own, Crop: wheat()}
+	limited := func(do func(s *storm)) int {
+		s := newStorm()
+		do(s)
+		s.rules.SetTargets([]Target{{"separation-loss-high", 25}})
+		lossy(s, 1500)
+		if n := raised(s.log, "separation-loss-high"); n != 1 {
+			t.Fatalf("raised %d times: %+v", n, s.log)
+		}
+		return raised(s.log, "limit-holding")
+	}
+	if n := limited(func(s *storm) { s.rules = New(DefaultSettings(), facts) }); n != 1 {
+		t.Errorf("in the configuration: raised %d times", n)
+	}
+	if n := limited(func(s *storm) { s.rules.SetMachine(DefaultSettings(), facts) }); n != 1 {
+		t.Errorf("set later: raised %d times", n)
+	}
+	// One that is taken away ends what it holds.
+	s := newStorm()
+	s.rules = New(DefaultSettings(), facts)
+	s.rules.SetTargets([]Target{{"separation-loss-high", 25}})
+	lossy(s, 1500)
+	ends := s.rules.SetMachine(DefaultSettings(), Facts{Machine: machine.DefaultSettings(), Crop: wheat()})
+	if len(ends) != 1 || ends[0].Kind != "limit-holding" || ends[0].Phase != Ended {
+		t.Errorf("ends %+v", ends)
+	}
+}

@@ -37,7 +37,7 @@ func (p *ascParser) parse(line []byte, f *Frame, names *nameTable) fault {
 		if !ok {
 			return faultDate
 		}
-		p.date = date
+		p.date, p.elapsed = date, 0
 		return faultNotAFrame
 	case "base":
 		base, rest := cutWord(rest)
@@ -58,12 +58,14 @@ func (p *ascParser) parse(line []byte, f *Frame, names *nameTable) fault {
 	if !ok || channel == 0 {
 		return faultNotAFrame // measurement events, statistics
 	}
+	before := int64(0)
 	if p.relative {
-		t += p.elapsed
+		before = p.elapsed
 	}
-	if t > latest*1e9-p.date {
+	if t > latest*1e9-p.date-before {
 		return faultTime
 	}
+	t += before
 	p.elapsed = t
 	*f = Frame{Stamp: p.date + t}
 	bad := fine
@@ -263,8 +265,8 @@ func cutWord(b []byte) (word, rest []byte) {
 	return b[:i], b[i:]
 }
 
-// parseASCDate reads "Tue Nov 14 22:13:20 2023", perhaps with thousandths and
-// with am or pm. Months are English or German, as asc2log has them.
+// parseASCDate reads "Tue Nov 14 22:13:20 2023", perhaps with decimals of a
+// second and with am or pm. Months are English or German, as asc2log has them.
 func parseASCDate(b []byte) (int64, bool) {
 	_, b = cutWord(b) // weekday
 	monthWord, b := cutWord(b)
@@ -284,21 +286,26 @@ func parseASCDate(b []byte) (int64, bool) {
 	hour, ok1 := parseNumber(clock[0:2], 10, 23)
 	minute, ok2 := parseNumber(clock[3:5], 10, 59)
 	second, ok3 := parseNumber(clock[6:8], 10, 60)
-	var milli uint64
+	var decimals uint64
 	ok4 := true
 	if len(clock) > 8 {
-		milli, ok4 = parseNumber(clock[9:], 10, 999)
+		places := len(clock) - 9
+		if decimals, ok4 = parseNumber(clock[9:], 10, 1e9); ok4 && places <= 9 {
+			decimals *= uint64(nanosPerDecimal[places])
+		} else {
+			ok4 = false
+		}
 	}
 	if !ok1 || !ok2 || !ok3 || !ok4 {
 		return 0, false
 	}
 	switch string(half) {
-	case "am":
+	case "am", "AM":
 		hour %= 12
-	case "pm":
+	case "pm", "PM":
 		hour = hour%12 + 12
 	}
-	t := time.Date(int(year), time.Month(month), int(day), int(hour), int(minute), int(second), int(milli)*1e6, time.UTC)
+	t := time.Date(int(year), time.Month(month), int(day), int(hour), int(minute), int(second), int(decimals), time.UTC)
 	return t.UnixNano(), true
 }
 

@@ -49,10 +49,34 @@ func TestASCRelativeTimes(t *testing.T) {
 	}
 }
 
+// Two logs put one behind the other by cat: the second one's times count from its
+// own date.
+func TestASCRelativeTimesBeginAnewWithADate(t *testing.T) {
+	one := "date Tue Nov 14 22:13:20 2023\nbase hex timestamps relative\n" + strings.Repeat("0.25 1 123 Rx d 0\n", 4)
+	frames, _ := readText(t, one+one)
+	if len(frames) != 8 || frames[7].Stamp != 1700000001_000000000 {
+		t.Errorf("%+v", frames)
+	}
+}
+
+// However large the steps are, no time wraps to one before 1970.
+func TestASCRelativeTimesEnd(t *testing.T) {
+	frames, s := readText(t, "base hex timestamps relative\n"+strings.Repeat("9223372035.0 1 123 Rx d 0\n", 3))
+	for _, f := range frames {
+		if f.Stamp < 0 {
+			t.Errorf("stamp %d", f.Stamp)
+		}
+	}
+	if len(frames) != 1 || s.Bad != 2 {
+		t.Errorf("%d frames, %v", len(frames), s.FirstBad)
+	}
+}
+
 func TestASCDates(t *testing.T) {
 	const want = 1700000000
 	for _, date := range []string{
 		"Tue Nov 14 22:13:20 2023", "Tue Nov 14 10:13:20 pm 2023", "Die Nov 14 22:13:20 2023", "Tue Nov 14 22:13:20.000 2023",
+		"Tue Nov 14 10:13:20 PM 2023", "Tue Nov 14 10:13:20.000000 PM 2023", // as python-can writes it
 	} {
 		if got, ok := parseASCDate([]byte(date)); !ok || got != want*1e9 {
 			t.Errorf("%s: %d %v", date, got, ok)

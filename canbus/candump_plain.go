@@ -12,11 +12,16 @@ import (
 // ten digits of seconds and six of decimals, the interface of the line before, a
 // 29-bit identifier and whole bytes. Its places are fixed, so eight characters are
 // taken at once as a number of 64 bits, and there are no questions about each.
+//
+// It begins with newPlain: eight zero bytes are no digits.
 type plain struct {
 	early uint64 // the first eight digits of the seconds of the line before
 	late  uint16 // and the other two
 	base  int64  // the same in nanoseconds
 }
+
+// newPlain knows the second 0.
+func newPlain() plain { return plain{early: eight('0'), late: '0' | '0'<<8} }
 
 // eight repeats a byte.
 func eight(b byte) uint64 { return uint64(b) * 0x0101010101010101 }

@@ -47,12 +47,12 @@ func TestAPlainLineIsReadAsAnyOther(t *testing.T) {
 		{"(1700000000.123456) can0", false},
 		{"", false},
 	} {
-		var p plain
+		p := newPlain()
 		if got := plainAgrees(t, &p, c.line); got != c.plain {
 			t.Errorf("%q is plain: %v", c.line, got)
 		}
 	}
-	var p plain // as in a log: what one line leaves behind the next one finds
+	p := newPlain() // as in a log: what one line leaves behind the next one finds
 	rapid.Check(t, func(t *rapid.T) {
 		line := fmt.Sprintf("(%010d.%06d) can0 %08X#%s", rapid.Int64Range(0, 9999999999).Draw(t, "s"), rapid.IntRange(0, 999999).Draw(t, "us"),
 			rapid.Uint32().Draw(t, "id"), rapid.StringOfN(rapid.RuneFrom([]rune("0123456789abcdefABCDEF")), 0, 20, -1).Draw(t, "data"))
@@ -87,5 +87,14 @@ func TestEightDigitsAtOnce(t *testing.T) {
 				t.Errorf("decimal8 %q: %d %v, want %d %v", text, got, ok, number, err)
 			}
 		}
+	}
+}
+
+// A file that a power cut filled with zeros has them where a time should be.
+func TestZeroBytesAreNoTime(t *testing.T) {
+	const begins = "(1700000000.123456) can0 123#00\n"
+	frames, s := readText(t, begins+"("+strings.Repeat("\x00", 10)+".123456) can0 0CF00400#207D87481400F087\n")
+	if len(frames) != 1 || s.Bad != 1 {
+		t.Errorf("%d frames, %d bad: %+v", len(frames), s.Bad, frames)
 	}
 }

@@ -94,5 +94,5 @@ func sourceOf(raw *rawFile) (source, error) {
 	case isPcapNG(head):
 		return openPcapNG(plain)
 	}
-	return &textSource{lines: lineReader{reader: plain, buffer: make([]byte, longestLine)}}, nil
+	return &textSource{plain: newPlain(), lines: lineReader{reader: plain, buffer: make([]byte, longestLine)}}, nil
 }

@@ -266,7 +266,7 @@ func (p *program) routes() http.Handler {
 		defer p.mu.Unlock()
 		all := []any{map[string]any{"id": "d1", "name": "My phone", "role": p.role, "this": true}}
 		if p.forgot == "" {
-			all = append(all, map[string]any{"id": "d2", "name": "Tablet in the shed", "role": "look", "this": false})
+			all = append(all, map[string]any{"id": "d2", "name": "Tablet in the shed", "role": "look", "this": false, "seen": "2026-07-28T12:00:00Z"})
 		}
 		reply(w, map[string]any{"devices": all})
 	})

@@ -54,7 +54,8 @@ export function placed(marks) {
   const out = [];
   const seen = marks.filter((m) => m.ago_s <= STEPS * 10 && m.ago_s >= -30 && MARKS[m.kind]);
   for (const m of seen.sort((a, b) => weight.indexOf(a.kind) - weight.indexOf(b.kind) || a.ago_s - b.ago_s)) {
-    const at = 100 - Math.max(0, m.ago_s) / (STEPS / 10);
+    // At the ends a mark stays whole.
+    const at = Math.min(100 - APART / 2, Math.max(APART / 2, 100 - m.ago_s / (STEPS / 10)));
     const row = rows.findIndex((r) => r.every((other) => Math.abs(other - at) >= APART));
     if (row < 0) continue;
     rows[row].push(at);
@@ -70,7 +71,7 @@ export function render(plot, history) {
   box.append(draw('path', { class: 'lines', d: `M0 ${100 - 10000 / TOP}H${STEPS}` }));
   const marks = placed(history.marks ?? []).map(({ m, at, row }) => {
     const mark = make('span', { class: row ? 'mark two' : 'mark', title: m.text }, shape(MARKS[m.kind]));
-    mark.style.left = `clamp(13px, ${at}%, 100% - 13px)`;
+    mark.style.left = `${at}%`;
     return mark;
   });
   plot.replaceChildren(box, ...marks);

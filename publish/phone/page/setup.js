@@ -156,7 +156,8 @@ function others() {
         await ask('POST', 'forget', { device: d.id }).catch(() => null);
         fill();
       });
-      return make('li', { class: 'row' }, make('span', {}, make('b', {}, d.name), ` ${ROLES.find(([r]) => r === d.role)?.[1] ?? d.role}`), d.this ? make('span', {}, 'this one') : button);
+      return make('li', { class: 'row' }, make('span', {}, make('b', {}, d.name), ` ${ROLES.find(([r]) => r === d.role)?.[1] ?? d.role}`,
+        d.seen ? make('small', {}, `, last here ${new Date(d.seen).toLocaleString('en-GB', { day: 'numeric', month: 'long', hour: '2-digit', minute: '2-digit' })}`) : ''), d.this ? make('span', {}, 'this one') : button);
     }));
   };
   fill();

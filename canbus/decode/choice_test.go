@@ -3,6 +3,7 @@ package decode
 import (
 	"testing"
 
+	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 )
 
@@ -162,4 +163,19 @@ func TestMoreSourcesThanPlaces(t *testing.T) {
 	if from, _ := b.Source(signal.GroundSpeed.ID); from.Address != 0x48 {
 		t.Errorf("speed comes from %#x", from.Address)
 	}
+}
+
+// A value of an 11-bit frame that is sent only on change has no sender to follow:
+// it is as old as itself, and not older than everything.
+func TestElevenBitsOnChangeKeepsItsPlace(t *testing.T) {
+	m := MapEntry{Signal: "engine_speed_rpm", ID: number[int64](0x123), Length: 16, OnChange: true}
+	b := newBus(t, Settings{Maps: []MapEntry{m}})
+	f := canbus.Frame{ID: 0x123, Len: 2, Data: [8]byte{0xD0, 0x07}}
+	b.keep(b.Decode(&f))
+	b.now = second / 2
+	b.frame("0CF00400", "FFFFFF6813FFFFFF")
+	b.want(signal.EngineSpeed.ID, 2000, "map engine_speed_rpm")
+	b.now = second + second/10
+	b.frame("0CF00400", "FFFFFF6813FFFFFF")
+	b.want(signal.EngineSpeed.ID, 621, "PGN 61444 SPN 190")
 }

@@ -254,12 +254,14 @@ func (d *Decoder) take(id signal.ID, route signal.Route, from signal.Source, at 
 // offer lets the reading go to the heap here, and only when somebody asks.
 func (d *Decoder) offer(id signal.ID, r signal.Reading[float64]) { d.Offered(id, &r) }
 
-// presentHeard is when the source in use was last known to hold.
+// presentHeard is when the source in use was last known to hold. Frames of 11
+// bits name no sender whose other frames could speak for it.
 func (d *Decoder) presentHeard(c *choice) signal.Instant {
-	if k := &c.candidates[c.present]; !k.onChange || k.at == signal.Never {
+	k := &c.candidates[c.present]
+	if !k.onChange || k.at == signal.Never {
 		return k.at
 	}
-	return d.LastHeard(c.candidates[c.present].from)
+	return max(k.at, d.LastHeard(k.from))
 }
 
 // rank orders the sources of a signal: those of the configured order, then the

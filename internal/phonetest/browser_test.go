@@ -31,6 +31,7 @@ var (
 	tall     = screen{"tall", 412, 915}
 	sideways = screen{"sideways", 915, 412}
 	screens  = []screen{small, tall, sideways}
+	tablets  = []screen{{"tablet", 800, 1280}, {"tablet sideways", 1280, 800}}
 )
 
 // phone is a page in a browser of its own.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -90,7 +91,7 @@ func TestSights(t *testing.T) {
 				t.Run(fmt.Sprintf("axe night %v", night), func(t *testing.T) { axeFindsNothing(t, ph) })
 				t.Run(fmt.Sprintf("contrast night %v", night), func(t *testing.T) { contrastIsAAA(t, ph) })
 			}
-			for _, s := range screens {
+			for _, s := range slices.Concat(screens, tablets) {
 				ph.resize(s)
 				ph.do(`new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(go)))`)
 				for _, c := range checks {
@@ -169,7 +170,7 @@ func targetsAreForGloves(t *testing.T, _ sight, _ screen, ph *phone) {
 // nothing has to be scrolled to while the machine moves.
 func everythingFits(t *testing.T, sg sight, _ screen, ph *phone) {
 	for _, over := range ph.list(`texts().filter(({ r }) => r.left < -0.5 || r.right > innerWidth + 0.5).map(({ text }) => text)
-		.concat([...document.querySelectorAll('button, .choice span, #numbers div, #nav a')].filter((e) => shown(e) && e.scrollWidth > e.clientWidth + 1).map((e) => 'in its box: ' + e.innerText))`) {
+		.concat([...document.querySelectorAll('#glance, #glance > div, #card, button, .choice span, #numbers div, #nav a')].filter((e) => shown(e) && e.scrollWidth > e.clientWidth + 1).map((e) => 'in its box: ' + e.innerText))`) {
 		t.Errorf("does not fit: %s", over)
 	}
 	if sg.moving() {

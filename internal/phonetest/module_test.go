@@ -177,7 +177,7 @@ func TestModules(t *testing.T) {
 	// No mark lies on another, on the smallest phone too, and an alert is not left
 	// out for a setting.
 	t.Run("marks", func(t *testing.T) {
-		const apart = 26.0 / (360 - 2*6) * 100 // a mark's width
+		const apart = 26.0 / (360 - 2*6) * 100                                           // a mark's width
 		inside := func(at float64) float64 { return max(apart/2, min(at, 100-apart/2)) } // none is cut off
 		placed := ask[[]struct {
 			M struct {

@@ -21,6 +21,7 @@ type scene struct {
 	kmh      float64
 	fullness float64 // %; NaN is not known yet
 	blind    bool    // loss sensors are silent
+	deaf     bool    // nothing is heard: the key is off
 }
 
 var (
@@ -32,6 +33,9 @@ var (
 // moment is the scene as the program has it. sway moves it a little.
 func (sc scene) moment(now signal.Instant, sway float64) publish.Moment {
 	s := &machine.State{Now: now, Activity: sc.activity, Since: now.Add(-5 * time.Minute)}
+	if sc.deaf {
+		return publish.Moment{State: s, Bus: publish.Bus{State: canbus.Up.String()}}
+	}
 	set := func(id signal.ID, v float64, q signal.Quality) {
 		s.Signals.Set(id, signal.Reading[float64]{Value: v, At: now, Heard: now, Quality: q})
 	}
@@ -108,6 +112,9 @@ var (
 		Activity: machine.Cutting, Signal: "cleaning_loss_pct", Text: "Cleaning loss silent for 12 s: check sensor"}
 	spare = detect.Event{Number: 44, Kind: "spare-capacity", Phase: detect.Raised, Priority: detect.Low, Activity: machine.Cutting,
 		Text: "Machine only 63 % full: could go faster"}
+	// plug has the longest word of an alert.
+	plug = detect.Event{Number: 46, Kind: "bus-errors", Phase: detect.Raised, Priority: detect.High, Activity: machine.Cutting,
+		Text: "1 % bus errors: check plug and terminators"}
 	// longest has as many words as an alert about the program itself may have.
 	longest = detect.Event{Number: 45, Kind: "not-recording", Phase: detect.Raised, Priority: detect.Medium, Activity: machine.Cutting,
 		Text: "Not recording: the disk does not take writes for 34 s now"}

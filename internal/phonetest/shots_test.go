@@ -5,6 +5,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
@@ -44,6 +45,12 @@ var sights = []sight{
 		p.silence(false, true)
 		ph.until("data are old", `document.body.dataset.link === 'old'`)
 	}},
+	{name: "now-away", scene: cutting, go_: func(ph *phone, p *program) {
+		p.silence(true, true)
+		ph.within(20*time.Second, "the connection is lost", `document.getElementById('sentence').textContent === 'No connection'`)
+	}},
+	{name: "now-word", scene: cutting, events: []detect.Event{plug}},
+	{name: "now-deaf", scene: scene{deaf: true}},
 	{name: "stop", scene: cutting, go_: view("checks", `!document.getElementById('view-stop').hidden`)},
 	{name: "checks", scene: standing, notes: []advise.Note{{Kind: advise.CheckAsked, Check: &tankWanted}, {Kind: advise.CheckAsked, Check: &groundWanted}},
 		go_: view("checks", `document.querySelector('#box-tank[data-due]')`)},

@@ -12,6 +12,9 @@ const SHAPES = { seen: 'low', prompt: 'prompt' };
 // A number and its unit stay on one line.
 const tight = (text) => text.replace(/(\d) (?=(%|s|min|h|rpm|mm|in|mph|km\/h|t\/h|ton\/h)(\W|$))/g, '$1\u00a0');
 
+// A long word needs small letters as a long sentence does.
+const sizeOf = (text) => (text.length > 24 || text.split(' ').some((w) => w.length > 8) ? 'long' : text.length > 13 ? 'middle' : 'short');
+
 /** render brings the view to the state. me tells what this phone may. */
 export function render(s, me, now) {
   const rolling = moving(s);
@@ -22,7 +25,7 @@ export function render(s, me, now) {
   reshape(box.querySelector('.shape'), g.state === 'seen' ? top.priority : SHAPES[g.state] ?? g.state);
   say($('rank'), g.rank ?? '');
   say($('sentence'), tight(g.text));
-  flag($('sentence'), 'data-size', g.text.length > 24 ? 'long' : g.text.length > 13 ? 'middle' : 'short');
+  flag($('sentence'), 'data-size', sizeOf(g.text));
   say($('detail'), g.detail ?? '');
   const seen = $('seen');
   show(seen, Boolean(g.alert && me?.role !== 'look'));

@@ -126,6 +126,8 @@ func exportRun(ctx context.Context, s streams, f exportFlags) error {
 		return usageError{errors.New("--from fetches one shift: --all, --after and --before need --store")}
 	case f.store != "" && (f.code != "" || f.tokens != "" || f.certificate != ""):
 		return usageError{errors.New("--code, --tokens and --certificate-sha256 are for --from")}
+	case f.units != "metric" && (f.from != "" || form.Name != report.Format().Name):
+		return usageError{errors.New("--units is for the report of a --store: tables, maps and task data are metric, and a machine's report is in its own units")}
 	case f.all && f.shift != 0:
 		return usageError{errors.New("give either --all or --shift")}
 	}
@@ -162,7 +164,7 @@ func exportStore(ctx context.Context, s streams, f exportFlags, form *export.For
 	if err := exportTo(ctx, s, f.out, form, src, part); err != nil {
 		return err
 	}
-	if f.format == "csv" && f.out != "" && f.out != "-" {
+	if f.format == "csv" && f.out != "" && f.out != "-" && !special(f.out) {
 		beside, _ := formatOf("events")
 		if err := exportTo(ctx, s, strings.TrimSuffix(f.out, form.Tail)+beside.Tail, beside, src, part); err != nil {
 			return err
@@ -183,14 +185,21 @@ func formatOf(name string) (*export.Format, bool) {
 	return nil, false
 }
 
-// exportTo writes to a file, which is there when it is whole and not before, or to
-// standard output.
+// exportTo writes to a file, which is there when it is whole and not before, into a
+// device or a pipe, or to standard output.
 func exportTo(ctx context.Context, s streams, out string, form *export.Format, src *export.Source, part export.Part) error {
 	if out == "" || out == "-" {
 		if file, ok := s.out.(*os.File); ok && form.Zipped && term.IsTerminal(int(file.Fd())) {
 			return usageError{fmt.Errorf("%s is not for a terminal: give --out", form.Name)}
 		}
 		return form.Write(ctx, s.out, src, part)
+	}
+	if special(out) {
+		file, err := os.OpenFile(out, os.O_WRONLY, 0)
+		if err != nil {
+			return err
+		}
+		return errors.Join(form.Write(ctx, file, src, part), file.Close())
 	}
 	file, err := os.CreateTemp(filepath.Dir(out), filepath.Base(out)+".*.part")
 	if err != nil {
@@ -236,7 +245,7 @@ func exportFrom(ctx context.Context, s streams, f exportFlags, form *export.Form
 		return orNoAnswer(ctx, base, err)
 	}
 	forms := []*export.Format{form}
-	if f.format == "csv" && f.out != "-" {
+	if f.format == "csv" && f.out != "-" && !special(f.out) {
 		beside, _ := formatOf("events")
 		forms = append(forms, beside)
 	}
@@ -270,7 +279,8 @@ func fetchTo(ctx context.Context, s streams, c *fetch.Client, name, out string, 
 	if out != "" && form != main {
 		path = strings.TrimSuffix(out, main.Tail) + form.Tail
 	}
-	if out == "-" {
+	into := out == "-" || special(out)
+	if into {
 		folder, err := os.MkdirTemp("", "chaffinch-export-")
 		if err != nil {
 			return err
@@ -281,7 +291,7 @@ func fetchTo(ctx context.Context, s streams, c *fetch.Client, name, out string, 
 	if err := c.Get(ctx, name, path); err != nil {
 		return err
 	}
-	if out != "-" {
+	if !into {
 		fmt.Fprintln(s.err, path)
 		return nil
 	}
@@ -290,8 +300,16 @@ func fetchTo(ctx context.Context, s streams, c *fetch.Client, name, out string, 
 		return err
 	}
 	defer file.Close()
-	_, err = io.Copy(s.out, file)
-	return err
+	if out == "-" {
+		_, err = io.Copy(s.out, file)
+		return err
+	}
+	device, err := os.OpenFile(out, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(device, file)
+	return errors.Join(err, device.Close())
 }
 
 // offeredName is the name of a shift in a form: of the newest if the number is 0.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -91,6 +92,12 @@ func runFind(cmd *cobra.Command, s streams, f findFlags, name string) error {
 			return usageError{errors.New("with --interface the readings are typed, and only for signals with a value")}
 		}
 		return findLive(cmd, s, f, id)
+	}
+	if slices.Contains(f.logs, "-") {
+		return usageError{errors.New("find reads a log more than once, and standard input can be read once: give a file")}
+	}
+	if err := apart(f.logs, output{"picture", f.picture}); err != nil {
+		return err
 	}
 	m, err := momentsOf(f)
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"slices"
 	"strconv"
 	"time"
 
@@ -77,6 +78,14 @@ SocketCAN. Lines that cannot be read are counted and reported.`,
 }
 
 func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err error) {
+	read := append(slices.Clone(logs), f.config, f.answers)
+	if err := apart(read, output{"events", f.events}, output{"samples", f.samples}, output{"notes", f.notes},
+		output{"states", f.states}, output{"store", f.store}, output{"record", f.record}); err != nil {
+		return err
+	}
+	if f.answers == "-" && slices.Contains(logs, "-") {
+		return usageError{errors.New("the log and the answers cannot both come from standard input: give one of them as a file")}
+	}
 	cfg, err := loadConfig(f.config)
 	if err != nil {
 		return err
@@ -289,17 +298,4 @@ func openLogs(s streams, paths []string) (*canbus.LogReader, error) {
 		return canbus.NewLogReader("standard input", s.in), nil
 	}
 	return canbus.OpenLogs(paths...)
-}
-
-// create opens a file for writing; "-" is standard output. The function it
-// returns closes it and adds what goes wrong then to an error.
-func create(s streams, path string) (io.Writer, func(*error), error) {
-	if path == "-" {
-		return s.out, func(*error) {}, nil
-	}
-	file, err := os.Create(path)
-	if err != nil {
-		return nil, nil, err
-	}
-	return file, func(err *error) { *err = errors.Join(*err, file.Close()) }, nil
 }

@@ -26,7 +26,12 @@ func simulateVerb(s streams) *cobra.Command {
 		Short: "Write the bus log of a make-believe harvest, and the truth about it",
 		Example: `  chaffinch simulate --seed 7 --hours 12 --out day.log --truth day.json --config day.toml
   chaffinch replay --config day.toml day.log`,
-		RunE: func(cmd *cobra.Command, args []string) error { return simulate(cmd.Context(), s, f) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if f.script != "" && cmd.Flags().Changed("hours") {
+				return usageError{errors.New("--script says itself how long it is: leave --hours out")}
+			}
+			return simulate(cmd.Context(), s, f)
+		},
 	}
 	cmd.Flags().StringVar(&f.script, "script", "", "what happens, as TOML (default: a day from the seed)")
 	cmd.Flags().Uint64Var(&f.seed, "seed", f.seed, "which of the many possible days")

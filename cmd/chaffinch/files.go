@@ -1,0 +1,64 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+)
+
+// create opens a file for writing; "-" is standard output. The function it
+// returns closes it and adds what goes wrong then to an error.
+func create(s streams, path string) (io.Writer, func(*error), error) {
+	if path == "-" {
+		return s.out, func(*error) {}, nil
+	}
+	file, err := os.Create(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	return file, func(err *error) { *err = errors.Join(*err, file.Close()) }, nil
+}
+
+// output is where a flag has something go; nowhere if the path is empty.
+type output struct{ flag, path string }
+
+// apart refuses to write over a file that is read, and two outputs in one file.
+func apart(read []string, outputs ...output) error {
+	wrong := func(o output, why string) error {
+		return usageError{fmt.Errorf("--%s: %s %s: give another name", o.flag, o.path, why)}
+	}
+	for i, o := range outputs {
+		if o.path == "" || o.path == "-" || special(o.path) {
+			continue
+		}
+		if slices.ContainsFunc(read, func(path string) bool { return sameFile(o.path, path) }) {
+			return wrong(o, "is read")
+		}
+		for _, before := range outputs[:i] {
+			if before.path != "" && sameFile(o.path, before.path) {
+				return wrong(o, "is for --"+before.flag)
+			}
+		}
+	}
+	return nil
+}
+
+// sameFile tells whether two paths are of one file, which need not be there yet.
+func sameFile(a, b string) bool {
+	is, err := os.Stat(a)
+	if err != nil {
+		return filepath.Clean(a) == filepath.Clean(b)
+	}
+	other, err := os.Stat(b)
+	return err == nil && os.SameFile(is, other)
+}
+
+// special tells whether a path is of something that is written into and not
+// replaced: a device such as /dev/null, a pipe, a terminal.
+func special(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && !info.Mode().IsRegular() && !info.IsDir()
+}

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+)
+
+// What is read must not be written over, and no file is for two things.
+func TestOutputsAreNotWhatIsRead(t *testing.T) {
+	folder := t.TempDir()
+	log := filepath.Join(folder, "monday.log")
+	text, err := os.ReadFile(recording("tractor-ignition-off.log"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(log, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	link, out := filepath.Join(folder, "link.log"), filepath.Join(folder, "out")
+	if err := os.Link(log, link); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{"replay", "--samples", log, log},
+		{"replay", "--record", link, log},
+		{"replay", "--events", log, "--notes", out, log},
+		{"replay", "--answers", log, "--states=" + log, recording("tractor-ignition-off.log")},
+		{"replay", "--samples", out, "--notes", out, log},
+		{"find", "engine_speed_rpm", "--log", log, "--picture", log, "--reading", "1=800", "--reading", "2=900", "--reading", "3=1000"},
+	} {
+		r := chaffinch(nil, args...)
+		if r.code != exitUsage || !strings.Contains(r.err, "another name") {
+			t.Errorf("%v: code %d, said %q", args, r.code, r.err)
+		}
+		if now, err := os.ReadFile(log); err != nil || !bytes.Equal(now, text) {
+			t.Fatalf("%v: the log was written over", args)
+		}
+	}
+	if r := chaffinch(nil, "replay", "--quiet", "--events", os.DevNull, "--samples", os.DevNull, "--record", out, log); r.code != exitDone {
+		t.Errorf("what is thrown away twice: %+v", r)
+	}
+}
+
+// Standard input can be read once.
+func TestStandardInputIsForOneThing(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		args []string
+	}{
+		{"find reads a log twice", []string{"find", "engine_speed_rpm", "--log", "-", "--reading", "1=800", "--reading", "2=900", "--reading", "3=1000"}},
+		{"log and answers", []string{"replay", "--answers", "-", "-"}},
+	} {
+		if r := chaffinch([]byte("(1.0) can0 123#00\n"), c.args...); r.code != exitUsage || !strings.Contains(r.err, "standard input") {
+			t.Errorf("%s: code %d, said %q", c.name, r.code, r.err)
+		}
+	}
+}
+
+// A flag that has no meaning is not passed over.
+func TestFlagsWithoutMeaningAreToldOf(t *testing.T) {
+	for _, args := range [][]string{
+		{"export", "--store", "a.db", "--format", "csv", "--units", "us"},
+		{"export", "--from", "http://127.0.0.1:1", "--format", "report", "--units", "us"},
+		{"simulate", "--script", "a.toml", "--hours", "3"},
+	} {
+		if r := chaffinch(nil, args...); r.code != exitUsage {
+			t.Errorf("%v: code %d, said %q", args, r.code, r.err)
+		}
+	}
+}
+
+// Export puts a whole file in the place of one; a pipe or a device, such as
+// /dev/null, it must leave there. (The store's folder is root's and the program's, so
+// exports are mostly root's.)
+func TestExportWritesIntoAPipe(t *testing.T) {
+	store, _ := harvestStore(t, "0.05")
+	folder := t.TempDir()
+	pipe := filepath.Join(folder, "pipe")
+	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	read := make(chan []byte, 1)
+	go func() {
+		text, _ := os.ReadFile(pipe)
+		read <- text
+	}()
+	r := chaffinch(nil, "export", "--store", store, "--format", "csv", "--all", "--out", pipe)
+	info, err := os.Lstat(pipe)
+	if r.code != exitDone || err != nil || info.Mode()&os.ModeNamedPipe == 0 {
+		t.Fatalf("%+v; the pipe is now %v (%v)", r, info, err)
+	}
+	if text := <-read; !bytes.HasPrefix(text, []byte("time,")) {
+		t.Errorf("in the pipe: %.80q", text)
+	}
+	if all, err := os.ReadDir(folder); err != nil || len(all) != 1 {
+		t.Errorf("beside it there are %v (%v)", all, err)
+	}
+}

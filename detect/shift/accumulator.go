@@ -100,9 +100,15 @@ func (a *Accumulator) Number() uint32 {
 // LastNumber is that of the newest shift there was.
 func (a *Accumulator) LastNumber() uint32 { return a.last }
 
-// AtLeast raises the number of the newest shift: the next is over n. It mends a
-// memory that was lost.
-func (a *Accumulator) AtLeast(n uint32) { a.last = max(a.last, n) }
+// AtLeast raises the number of the newest shift: the next is over n, and so is one
+// that is open. It mends a memory that was lost or came late.
+func (a *Accumulator) AtLeast(n uint32) {
+	a.last = max(a.last, n)
+	if a.open != nil && a.open.Number <= n {
+		a.last++
+		a.open.Number = a.last
+	}
+}
 
 // Break tells that the stream of states has a break: a new segment.
 func (a *Accumulator) Break() {

@@ -14,6 +14,7 @@ import (
 	"chaffinch/canbus/virtual"
 	"chaffinch/detect"
 	"chaffinch/detect/machine"
+	"chaffinch/detect/shift"
 	"chaffinch/internal/config"
 	"chaffinch/internal/problem"
 	"chaffinch/store"
@@ -253,5 +254,28 @@ func TestDatesOfARecordWithABreak(t *testing.T) {
 		if err := kept.Close(); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// A store that opens only when the machine cuts already knows of earlier shifts: no
+// number is given twice.
+func TestAShiftThatBeganBeforeTheStoreCame(t *testing.T) {
+	s, frames, _ := quietDay(t, 0.1)
+	c, err := New(pretend(t, s), Outputs{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	late := false
+	for i := range frames {
+		if c.Frame(&frames[i]); c.ShiftNumber() == 0 || late {
+			continue
+		}
+		late = true
+		if over, ok, err := c.RememberShift(shift.Memory{Version: 1, Last: 56}, 57, -1); over != nil || ok || err != nil {
+			t.Fatal(over, ok, err)
+		}
+	}
+	if n := c.ShiftNumber(); n != 58 {
+		t.Errorf("it is shift %d", n)
 	}
 }

@@ -84,18 +84,25 @@ func (c *Core) ShiftMemory() shift.Memory { return c.shifts.sum.Memory() }
 
 // RememberShift takes up what an earlier run stored of a shift, away being as for
 // Remember. newest is the number of the newest shift that is known of otherwise.
-// It comes before the first frame; ok is false when it is too late. The summary
-// is of a shift that was over in the meantime, or nil.
+// It comes before the first frame; ok is false when it is too late: then the shift is
+// over where it was left, and one that has begun since has a number behind its. The
+// summary is of a shift that is over, or nil.
 func (c *Core) RememberShift(m shift.Memory, newest uint32, away time.Duration) (over *shift.Summary, ok bool, err error) {
 	c.shifts.sum.AtLeast(newest)
 	if c.started {
 		c.shifts.sum.AtLeast(m.Last)
-		return nil, false, nil
+		left := shift.New(c.cfg.Shift, c.shiftFacts())
+		left.Boot = c.Boot
+		over, err = left.Remember(m, longAway)
+		return over, false, err
 	}
 	c.shifts.sum.Boot = c.Boot
 	over, err = c.shifts.sum.Remember(m, away)
 	return over, true, err
 }
+
+// longAway is longer than any shift goes on without work.
+const longAway = 1000 * time.Hour
 
 // ShiftAway tells how long the program did not run before, where that came out
 // only after RememberShift.

@@ -120,8 +120,9 @@ type Daemon struct {
 
 	stepped   time.Time // when the core last made a step
 	sources   sourceLog
-	poolsKept int  // handed to the store in this run
-	tookUp    bool // what earlier runs left in the store
+	poolsKept int                        // handed to the store in this run
+	left      atomic.Pointer[leftBehind] // by earlier runs; set when the store is opened for the first time
+	tookUp    bool                       // what earlier runs left in the store
 }
 
 // storeAtStart is how long the first opening of the store may hold up the

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"chaffinch/detect"
+	"chaffinch/detect/shift"
 	"chaffinch/publish"
 	"chaffinch/store"
 )
@@ -11,16 +12,38 @@ import (
 // takeUpStore takes up what earlier runs left in the store, once it is open:
 // at the start, or whenever it comes.
 func (d *Daemon) takeUpStore() {
-	s := d.writer.Store()
-	if s == nil || d.tookUp {
+	s, left := d.writer.Store(), d.left.Load()
+	if s == nil || left == nil || d.tookUp {
 		return
 	}
 	d.tookUp = true
 	d.loadPools(s)
-	d.remember(s)
-	d.recallShift(s)
+	d.remember(left)
+	d.recallShift(s, left)
 	d.endInterrupted(s)
 	d.recallDay(s)
+}
+
+// leftBehind is what earlier runs left of which the newest alone is kept. It is read
+// before this run writes anything: a store that comes late has what is newer at once.
+type leftBehind struct {
+	memories []store.Record
+	shift    uint32 // number of the newest
+	err      error
+}
+
+func readLeft(s *store.Store) *leftBehind {
+	var left leftBehind
+	if left.memories, left.err = s.Latest(store.Memory, store.Key{}); left.err != nil {
+		return &left
+	}
+	newest, err := s.Newest(store.Shift, 1)
+	if left.err = err; len(newest) == 1 {
+		if told, err := shift.Parse(newest[0].Payload); err == nil {
+			left.shift = told.Shift.Number
+		}
+	}
+	return &left
 }
 
 // endInterrupted ends what runs before this one left open, when the power went

@@ -80,12 +80,12 @@ func (d *Daemon) saveMemory() {
 }
 
 // remember takes up what the adviser knew and what was set up in earlier runs.
-func (d *Daemon) remember(s *store.Store) {
-	known, err := s.Latest(store.Memory, store.Key{})
-	if err != nil {
-		d.log.Error("cannot read what is remembered", "error", err)
+func (d *Daemon) remember(left *leftBehind) {
+	if left.err != nil {
+		d.log.Error("cannot read what is remembered", "error", left.err)
 		return
 	}
+	known := left.memories
 	var kept memoryKept
 	var setup setupKept
 	for _, r := range known {

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -120,26 +121,19 @@ func (d *Daemon) dateOf(m shift.Moment) (time.Time, bool) {
 
 // recallShift takes up the shift of an earlier run. One that was over before the
 // program was started again is ended now.
-func (d *Daemon) recallShift(s *store.Store) {
+func (d *Daemon) recallShift(s *store.Store, left *leftBehind) {
 	var err error
 	if d.long.dates, err = s.Dates(); err == nil {
 		d.long.known = true
 	}
 	var kept shiftKept
-	known, err := s.Latest(store.Memory, store.Key{})
-	for _, r := range known {
+	for _, r := range left.memories {
 		if r.ID != shiftMemory {
 			continue
 		}
 		if err := json.Unmarshal(r.Payload, &kept); err != nil {
 			d.log.Error("what was remembered of the shift cannot be read", "error", err)
 			kept = shiftKept{}
-		}
-	}
-	newest := uint32(0)
-	if records, err2 := s.Newest(store.Shift, 1); err2 == nil && len(records) == 1 {
-		if told, err3 := shift.Parse(records[0].Payload); err3 == nil {
-			newest = told.Shift.Number
 		}
 	}
 	away := time.Duration(-1)
@@ -149,14 +143,20 @@ func (d *Daemon) recallShift(s *store.Store) {
 	if away < 0 {
 		d.long.since = kept.Saved
 	}
-	over, ok, err4 := d.core.RememberShift(kept.Memory, newest, away)
-	switch {
-	case err != nil || err4 != nil:
-		d.log.Error("the shift of an earlier run cannot be taken up", "error", firstOf(err, err4))
-	case !ok && kept.Memory.Open != nil:
-		d.log.Warn("the store came too late: the shift of before is not taken up")
-	case over != nil:
+	open := d.core.ShiftNumber()
+	over, ok, err2 := d.core.RememberShift(kept.Memory, left.shift, away)
+	if err = errors.Join(err, left.err, err2); err != nil {
+		d.log.Error("the shift of an earlier run cannot be taken up", "error", err)
+	}
+	if !ok && kept.Memory.Open != nil {
+		d.log.Warn("the store came too late: the shift of before does not go on")
+	}
+	if over != nil {
 		d.storeShift(shift.PhaseEnded, over)
+	}
+	if number := d.core.ShiftNumber(); number != open && open != 0 {
+		d.log.Info("shift has another number", "number", number, "instead of", open)
+		d.storeShift(shift.PhaseBegan, d.core.Shift())
 	}
 }
 
@@ -170,15 +170,6 @@ func (d *Daemon) findAway() {
 		d.core.ShiftAway(max(0, t.Sub(*d.long.since)))
 		d.long.since = nil
 	}
-}
-
-func firstOf(errs ...error) error {
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // stopLong hands over what waits at the end. The shift stays open: a restart may

@@ -306,3 +306,28 @@ func TestTagsNameBytes(t *testing.T) {
 		t.Error("a later run changed the tag")
 	}
 }
+
+// A shift that began before the store was open may have told the number of an older
+// one. The older one's end is not its end.
+func TestAnEndBelongsToWhatBeganBefore(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "store.db")
+	s, err := store.Open(path, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []store.Record
+	for _, told := range []string{"1 began", "1 ended", "2 began", "2 ended", "1 began", "3 began"} {
+		number, phase, _ := strings.Cut(told, " ")
+		all = append(all, store.Record{Kind: store.Shift, ID: "shift-" + number, Payload: []byte(`{"phase":"` + phase + `","shift":{"number":` + number + `}}`)})
+	}
+	if err := errors.Join(s.Append(all), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	var got []bool
+	for _, one := range open(t, path).Shifts() {
+		got = append(got, one.Over())
+	}
+	if !slices.Equal(got, []bool{true, true, false, false}) {
+		t.Errorf("over: %v", got)
+	}
+}

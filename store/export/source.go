@@ -87,7 +87,8 @@ func (s *Source) Close() error {
 	return s.store.Close()
 }
 
-// findEnds finds the record that ended each shift: the last of its number.
+// findEnds finds the record that ended each shift: the last of its number behind its
+// beginning.
 func (s *Source) findEnds() error {
 	for r, err := range s.store.All(store.Shift, store.Key{}) {
 		if err != nil {
@@ -98,8 +99,8 @@ func (s *Source) findEnds() error {
 			continue
 		}
 		for i := range s.shifts {
-			if s.shifts[i].Number == told.Shift.Number {
-				s.shifts[i].End = r.Key
+			if one := &s.shifts[i]; one.Number == told.Shift.Number && !r.Key.Less(one.First) {
+				one.End = r.Key
 			}
 		}
 	}

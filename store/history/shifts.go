@@ -29,8 +29,14 @@ func Shifts(s *store.Store) (all []Shift, err error) {
 			continue
 		}
 		n := told.Shift.Number
-		if last := len(all) - 1; last >= 0 && all[last].Number == n {
-			all[last].Told = told
+		at := len(all) - 1
+		if told.Phase == shift.PhaseEnded { // another may have begun, where the store came late
+			for at >= 0 && all[at].Number != n {
+				at--
+			}
+		}
+		if at >= 0 && all[at].Number == n {
+			all[at].Told = told
 			continue
 		}
 		// Its blocks come behind its first record and before the next shift's.

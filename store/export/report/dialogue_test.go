@@ -1,8 +1,10 @@
 package report
 
 import (
+	"strings"
 	"testing"
 
+	"chaffinch/detect/shift"
 	"chaffinch/store/export"
 )
 
@@ -28,6 +30,25 @@ func TestAVerdictIsToldWithFiguresThatTellSomething(t *testing.T) {
 	} {
 		if got := found(c.v); got != c.want {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// Who adds up the lines of the time and looks at first and last work finds a
+// difference: it is explained where it shows.
+func TestTimeThatWasNotHeardIsTold(t *testing.T) {
+	for _, c := range []struct {
+		s    float64
+		want bool
+	}{{1140, true}, {3, false}} {
+		var out strings.Builder
+		r := report{Shift: &shift.Summary{}}
+		r.Shift.Total.Times.UnheardS = c.s
+		if err := page.Execute(&out, &r); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Contains(out.String(), "For another 0:19 h of the shift nothing was heard"); got != c.want {
+			t.Errorf("%g s that were not heard: told %v", c.s, got)
 		}
 	}
 }

@@ -205,9 +205,10 @@ func (f *lossFlags) profile() (crop machine.Crop, widthM float64, err error) {
 			f.units = string(c.Units.System)
 		}
 		if f.crop == "" {
-			return c.Crop, float64(c.Machine.CutWidth), nil
+			f.crop = c.Crop.Name
 		}
-		widthM = float64(c.Machine.CutWidth)
+		crop, err = c.CropNamed(f.crop)
+		return crop, float64(c.Machine.CutWidth), err
 	}
 	if f.crop == "" {
 		return crop, widthM, nil

@@ -135,6 +135,22 @@ func TestLossesCompares(t *testing.T) {
 			t.Errorf("%s to %s: %v, %+v", c.first, c.second, err, a.Change)
 		}
 	}
+	// Behind and where only the header has passed lay as many.
+	path := filepath.Join(folder, "nothing.json")
+	behind := func(kernels string, more ...string) result {
+		return chaffinch(nil, append([]string{"losses", "--crop", "wheat", "--cut", "9", "--band", "1.5", "--header", "1100@1.1", "--behind", kernels}, more...)...)
+	}
+	if err := os.WriteFile(path, []byte(behind("300@0.3", "--json").out), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for second, want := range map[string]string{"3000@0.3": "more is lost of machine, of which next to nothing", "301@0.3": "no clear change of machine, of which next to nothing"} {
+		if r := behind(second, "--before", path); !strings.Contains(r.out, want) {
+			t.Errorf("%s%s", r.out, r.err)
+		}
+		if r := behind(second, "--before", path, "--json"); r.code != exitDone {
+			t.Error(r.err)
+		}
+	}
 	r := chaffinch(nil, "losses", "--crop", "wheat", "--standing", "3@1", "--before", filepath.Join(folder, "first.json"))
 	if !strings.Contains(r.out, "no part in common") {
 		t.Errorf("%s%s", r.out, r.err)
@@ -155,6 +171,26 @@ func TestLossesKnowsTheConfiguration(t *testing.T) {
 	}
 	if a.Crop != "wheat" || a.ThousandKernelG != 42 || *a.TargetPct != 1 || math.Abs(a.Concentration-9/(5*0.3048)) > 1e-9 || a.Header != nil || a.Machine == nil {
 		t.Errorf("%+v", a)
+	}
+	// By its name it is the same crop, with what the configuration says of it; and
+	// another may have its profile beside the configuration.
+	r = chaffinch(nil, "losses", "--config", path, "--crop", "wheat", "--band", "5", "--pan", "3g@1", "--json")
+	if err := json.Unmarshal([]byte(r.out), &a); err != nil || a.ThousandKernelG != 42 {
+		t.Errorf("%v: %+v, %s", err, a, r.err)
+	}
+	own, err := os.ReadFile("../../configs/crops/wheat.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(filepath.Join(filepath.Dir(path), "crops"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(filepath.Dir(path), "crops", "spelt.toml"), own, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r = chaffinch(nil, "losses", "--config", path, "--crop", "spelt", "--band", "5", "--pan", "3g@1", "--json")
+	if err := json.Unmarshal([]byte(r.out), &a); err != nil || a.Crop != "spelt" {
+		t.Errorf("%v: %+v, %s", err, a, r.err)
 	}
 	r = chaffinch(nil, "losses", "--config", path+".none", "--pan", "3g@1")
 	if r.code == exitDone {

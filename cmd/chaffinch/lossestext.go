@@ -221,10 +221,14 @@ func (a *lossAnswer) hints() (all []string) {
 		}
 	}
 	if c := a.Change; c != nil {
-		switch of := c.Of; c.Outcome {
-		case "less", "more":
+		switch of := c.Of; {
+		case c.Outcome == "more" && c.ResolvablePct == 0:
+			say("Against the earlier count: more is lost of %s, of which next to nothing was found then.", of)
+		case c.Outcome == "no clear change" && c.ResolvablePct == 0:
+			say("Against the earlier count: no clear change of %s, of which next to nothing was found then.", of)
+		case c.Outcome == "less", c.Outcome == "more":
 			say("Against the earlier count: %s of %s, by %.0f %% (%.0f to %.0f).", map[string]string{"less": "less is lost", "more": "more is lost"}[c.Outcome], of, math.Abs(c.Pct), c.LowPct, c.HighPct)
-		case "no clear change":
+		case c.Outcome == "no clear change":
 			say("Against the earlier count: no clear change of %s (%+.0f %%, %.0f to %.0f); such counts tell changes over %.0f %%.", of, c.Pct, c.LowPct, c.HighPct, c.ResolvablePct)
 		default:
 			say("Against the earlier count: nothing can be said, %s.", c.Why)

@@ -14,7 +14,8 @@ type Change struct {
 	KgHa  float64 // after less before
 	SE    float64
 	// Pct is the change in percent of before; the truth lies within LowPct and
-	// HighPct with a chance of 95 %. They are 0 if nothing was lost before.
+	// HighPct with a chance of 95 %. They are 0 if next to nothing was lost before,
+	// less than a tenth of its error.
 	Pct, LowPct, HighPct float64
 	// ResolvablePct is the change that becomes clear with counts like these.
 	ResolvablePct float64
@@ -32,7 +33,7 @@ func Compare(before, after Part) Change {
 		return c
 	}
 	c.KgHa, c.SE = after.KgHa-before.KgHa, math.Hypot(before.SE, after.SE)
-	if before.KgHa > 0 {
+	if before.KgHa > before.SE/10 && before.KgHa > 0 {
 		c.Pct = 100 * c.KgHa / before.KgHa
 		c.ResolvablePct = 100 * deviations95 * c.SE / before.KgHa
 		// The interval of a ratio of rates, on the logarithm (Rothman, Modern

@@ -211,6 +211,17 @@ func TestCompare(t *testing.T) {
 	}
 }
 
+// Of next to nothing there are no percent: 300 kernels on 0.3 m2 and 1100 on 1.1 m2
+// are as dense, but for the last bit of the division.
+func TestCompareWithNextToNothing(t *testing.T) {
+	for _, before := range []float64{-3, 0, 1e-14, 0.5} {
+		c := Compare(Part{Known: true, KgHa: before, SE: 6, Kernels: 1400, Enough: true}, Part{Known: true, KgHa: 60, SE: 7, Kernels: 900, Enough: true})
+		if !c.Clear || c.Pct != 0 || c.LowPct != 0 || c.HighPct != 0 || c.ResolvablePct != 0 {
+			t.Errorf("from %g: %+v", before, c)
+		}
+	}
+}
+
 // Clear is wrong in 5 % of cases at most, and the interval holds the truth.
 func TestCompareIsHonest(t *testing.T) {
 	const seed = 33

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"chaffinch/canbus/signal"
 	"chaffinch/detect/shift"
 	"chaffinch/store/export"
 )
@@ -49,6 +50,25 @@ func TestTimeThatWasNotHeardIsTold(t *testing.T) {
 		}
 		if got := strings.Contains(out.String(), "For another 0:19 h of the shift nothing was heard"); got != c.want {
 			t.Errorf("%g s that were not heard: told %v", c.s, got)
+		}
+	}
+}
+
+// A gallon an acre is not called fuel on a hectare.
+func TestFuelIsOnWhatItsUnitSays(t *testing.T) {
+	some := &shift.Amount{Value: 1}
+	for units, not := range map[signal.System][]string{signal.US: {"hectare", "tonne"}, signal.Metric: {"acre", "on a ton<"}} {
+		var out strings.Builder
+		r := report{Units: units, Shift: &shift.Summary{Total: shift.Totals{LPerHa: some, LPerT: some}}}
+		r.Shift.Fields = []shift.Field{{}, {}}
+		r.figures()
+		if err := page.Execute(&out, &r); err != nil {
+			t.Fatal(err)
+		}
+		for _, word := range not {
+			if strings.Contains(out.String(), word) {
+				t.Errorf("%s units have %q in them", units, word)
+			}
 		}
 	}
 }

@@ -206,8 +206,8 @@ func (r *report) figures() {
 	for _, f := range []figure{
 		{"area", t.AreaHa, "ha"}, {"grain, as it came in", t.GrainT, "t"}, {"grain at standard moisture", t.StandardT, "t"}, {"yield", t.YieldTHa, "t/ha"},
 		{"moisture", t.MoisturePct, "%"}, {"area an hour of cutting", t.HaPerHCutting, "ha/h"}, {"area an hour in the field", t.HaPerHField, "ha/h"},
-		{"grain an hour of cutting", t.TPerHCutting, "t/h"}, {"field efficiency", t.FieldEfficiencyPct, "%"}, {"fuel", t.FuelL, "l"}, {"fuel on a hectare", t.LPerHa, "l/ha"},
-		{"fuel on a tonne", t.LPerT, "l/t"}, {"fullness, mean while cutting", t.FullnessPct, "%"}, {"distance cut", t.CutKm, "km"}, {"distance driven", t.DrivenKm, "km"},
+		{"grain an hour of cutting", t.TPerHCutting, "t/h"}, {"field efficiency", t.FieldEfficiencyPct, "%"}, {"fuel", t.FuelL, "l"}, {r.FuelOnLand(), t.LPerHa, "l/ha"},
+		{r.fuelOnMass(), t.LPerT, "l/t"}, {"fullness, mean while cutting", t.FullnessPct, "%"}, {"distance cut", t.CutKm, "km"}, {"distance driven", t.DrivenKm, "km"},
 		{"grain left on the ground", t.LossKg, "kg"}, {"its worth", t.LossMoney, ""},
 	} {
 		if f.Amount != nil {

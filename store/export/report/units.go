@@ -32,6 +32,21 @@ func inUnits(in signal.System, v float64, unit string) (float64, string) {
 	return v, unit
 }
 
+// FuelOnLand and fuelOnMass name what their units are in.
+func (r *report) FuelOnLand() string {
+	if r.Units == signal.US {
+		return "fuel on an acre"
+	}
+	return "fuel on a hectare"
+}
+
+func (r *report) fuelOnMass() string {
+	if r.Units == signal.US {
+		return "fuel on a ton"
+	}
+	return "fuel on a tonne"
+}
+
 // Amount is a sum with its unit, marked where it is estimated.
 func (r *report) Amount(a *shift.Amount, unit string) string {
 	if a == nil {

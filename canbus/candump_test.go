@@ -271,3 +271,37 @@ func checkFrame(t *testing.T, f *Frame) {
 		t.Fatalf("%s: %s", why, fmt.Sprintf("%+v", *f))
 	}
 }
+
+// candump -t d writes how long after the frame before each came. Nothing can be made
+// of that, as lines are lost and interfaces have differences of their own; so it is said.
+func TestTimesThatAreDifferences(t *testing.T) {
+	lines := func(n int, time func(i int) string) string {
+		var b strings.Builder
+		for i := range n {
+			fmt.Fprintf(&b, "(%s)  can0  0CF00400   [8]  FF FF FF 68 13 FF FF FF\n", time(i))
+		}
+		return b.String()
+	}
+	differences := lines(1000, func(i int) string { return fmt.Sprintf("000.%06d", 500+i%7*300) })
+	fromZero := lines(1000, func(i int) string { return fmt.Sprintf("%03d.%06d", i*600/1000000, i*600%1000000) })
+	for _, c := range []struct {
+		name, log string
+		said      int
+	}{
+		{"differences", differences, 1},
+		{"from zero on a full bus", fromZero, 0},
+		{"a few frames", lines(20, func(int) string { return "000.000100" }), 0},
+		{"with a date", lines(1000, func(int) string { return "1700000000.000100" }), 0},
+	} {
+		frames, s := readText(t, c.log)
+		said := 0
+		for _, b := range s.FirstBad {
+			if strings.Contains(b.Reason, "differences") && strings.Contains(b.Reason, "candump -L") {
+				said++
+			}
+		}
+		if said != c.said || s.Bad != 0 || len(frames) == 0 {
+			t.Errorf("%s: %d frames, %d bad, said %v", c.name, len(frames), s.Bad, s.FirstBad)
+		}
+	}
+}

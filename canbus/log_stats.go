@@ -18,7 +18,8 @@ type Stats struct {
 	Skipped     int // lines that do not claim to be frames: comments, headers, blank
 	Bad         int // lines that should be frames and are not
 	Damaged     int // files whose compression or capture format broke off
-	FirstBad    []BadLine
+	// FirstBad are the first bad lines, and what else is wrong with a file.
+	FirstBad []BadLine
 }
 
 // keptBad is how many bad lines are kept for the report.
@@ -46,21 +47,48 @@ type record struct {
 	file  string
 	raw   *rawFile
 	line  int // in the present file
+	times times
+}
+
+// times are the stamps of a file, as far as batches show them.
+type times struct {
+	frames    int
+	low, high int64
+}
+
+func (t *times) add(frames []Frame) {
+	first, last := frames[0].Stamp, frames[len(frames)-1].Stamp
+	if t.frames == 0 {
+		t.low, t.high = first, first
+	}
+	t.frames += len(frames)
+	t.low, t.high = min(t.low, first, last), max(t.high, first, last)
+}
+
+// differences tells whether the stamps cannot be times: a shortest frame takes 47
+// microseconds at 1 Mbit/s, and so many do not fit between the first and the last.
+func (t *times) differences(interfaces int) bool {
+	const enough, shortest, hour = 500, 40_000, 3600_000_000_000
+	return t.frames >= enough && t.high < hour && t.high-t.low < int64(t.frames/max(interfaces, 1))*shortest
 }
 
 func (r *record) begin(file string, raw *rawFile) {
-	r.file, r.raw, r.line = file, raw, 0
+	r.file, r.raw, r.line, r.times = file, raw, 0, times{}
 	r.stats.Files++
 }
 
 func (r *record) finish() {
 	r.stats.Bytes += r.raw.bytes
 	r.raw = nil
+	if r.times.differences(len(r.names.list)) {
+		r.keep("the times look like differences from frame to frame, of which nothing can be made: record with candump -L or -t a", nil)
+	}
 }
 
 func (r *record) count(frames []Frame) {
 	s := &r.stats
 	s.Frames += len(frames)
+	r.times.add(frames)
 	for i := range frames {
 		flags := frames[i].Flags
 		switch {

@@ -5,8 +5,6 @@ import (
 	"math"
 	"slices"
 	"time"
-
-	"chaffinch/canbus/signal"
 )
 
 // Memory is all that an accumulator knows, to be stored as JSON.
@@ -40,7 +38,7 @@ func (a *Accumulator) Memory() Memory {
 	return m
 }
 
-// Remember takes up a memory of an earlier run; it comes before the first step.
+// Remember takes up a memory of an earlier run; it comes before the first cut.
 // Away is how long the program did not run, by a clock that can be trusted, or
 // negative: then the shift goes on. It returns the summary of a shift that was
 // over in the meantime, or nil.
@@ -74,8 +72,8 @@ func (a *Accumulator) Remember(m Memory, away time.Duration) (*Summary, error) {
 	}
 	o.Runs++
 	a.unsure = away < 0
-	// Event time begins anew: the last work lies before its zero.
-	o.LastWork = signal.Instant(-(idle + max(0, away)))
+	// Event time began anew: the last work lies before its zero.
+	o.LastWork = max(a.now, 0).Add(-(idle + max(0, away)))
 	if away > 0 {
 		o.Tail.UnheardS += away.Seconds()
 	}

@@ -17,6 +17,7 @@ import (
 	"chaffinch/detect/shift"
 	"chaffinch/internal/config"
 	"chaffinch/internal/problem"
+	"chaffinch/publish"
 	"chaffinch/store"
 	"chaffinch/store/history"
 )
@@ -277,5 +278,60 @@ func TestAShiftThatBeganBeforeTheStoreCame(t *testing.T) {
 	}
 	if n := c.ShiftNumber(); n != 58 {
 		t.Errorf("it is shift %d", n)
+	}
+}
+
+// A large store on a slow card opens when the engine runs already. What earlier runs
+// left is taken up until the machine cuts.
+func TestAStoreThatComesBeforeTheFirstCut(t *testing.T) {
+	s, frames, _ := quietDay(t, 0.1)
+	first, err := New(pretend(t, s), Outputs{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range frames {
+		first.Frame(&frames[i])
+	}
+	barley, maize, north := "barley", "maize", "North"
+	left := publish.Setup{Crop: &barley, Field: &north}
+	c, err := New(pretend(t, s), Outputs{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	taken := false
+	for i := range frames {
+		c.Frame(&frames[i])
+		if i == 20 {
+			if c.ShiftNumber() != 0 {
+				t.Fatal("it cuts already")
+			}
+			over, ok, err := c.RememberShift(first.ShiftMemory(), 1, 30*time.Minute)
+			taken = over == nil && ok && err == nil && c.ShiftNumber() == 1
+		}
+		if i == 40 && c.Remember(first.Memory(), left, 30*time.Minute) {
+			t.Error("it is never too late")
+		}
+	}
+	if now := c.SetupNow(); now.Crop != barley || now.Field != north {
+		t.Errorf("after the first cut: %s, %s", now.Crop, now.Field)
+	}
+	if sum := c.Shift(); !taken || sum.Runs != 2 || sum.Total.Times.UnheardS < 1800 || sum.Total.Times.UnheardS > 1860 {
+		t.Errorf("taken %t, %+v", taken, sum)
+	}
+
+	// The set-up is taken up too, and what was set up meanwhile is newer.
+	if c, err = New(pretend(t, s), Outputs{}); err != nil {
+		t.Fatal(err)
+	}
+	for i := range frames[:40] {
+		if c.Frame(&frames[i]); i == 10 {
+			c.Tell(frames[i].Stamp, publish.Input{Setup: &publish.Setup{Crop: &maize}}, nil)
+		}
+	}
+	if !c.Remember(first.Memory(), left, 30*time.Minute) {
+		t.Error("it came too late")
+	}
+	if now := c.SetupNow(); now.Crop != maize || now.Field != north {
+		t.Errorf("%s, %s", now.Crop, now.Field)
 	}
 }

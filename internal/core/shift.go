@@ -84,12 +84,12 @@ func (c *Core) ShiftMemory() shift.Memory { return c.shifts.sum.Memory() }
 
 // RememberShift takes up what an earlier run stored of a shift, away being as for
 // Remember. newest is the number of the newest shift that is known of otherwise.
-// It comes before the first frame; ok is false when it is too late: then the shift is
+// It comes before the first cut; ok is false when it is too late: then the shift is
 // over where it was left, and one that has begun since has a number behind its. The
 // summary is of a shift that is over, or nil.
 func (c *Core) RememberShift(m shift.Memory, newest uint32, away time.Duration) (over *shift.Summary, ok bool, err error) {
 	c.shifts.sum.AtLeast(newest)
-	if c.started {
+	if c.ShiftNumber() != 0 {
 		c.shifts.sum.AtLeast(m.Last)
 		left := shift.New(c.cfg.Shift, c.shiftFacts())
 		left.Boot = c.Boot

@@ -229,13 +229,15 @@ func (c *Core) Memory() advise.Memory { return c.adviser.Memory() }
 
 // Remember takes up what an earlier run stored, and what was set up in it.
 // Away is the time since by a clock that can be trusted, or negative. It comes
-// before the first frame; later it is too late, and it tells so.
+// before the first cut; later it is too late for what the adviser knew, and it tells
+// so. What was set up in this run stays.
 func (c *Core) Remember(m advise.Memory, set publish.Setup, away time.Duration) (ok bool) {
-	if c.started {
-		return false
+	ok = c.ShiftNumber() == 0
+	if ok {
+		c.adviser.Restore(m, c.now, away)
 	}
-	c.adviser.Restore(m, c.now, away)
-	if m.Field != "" {
+	set = set.Over(c.set)
+	if m.Field != "" && set.Field == nil {
 		c.set.Field = &m.Field // it is where the machine is, whatever the configuration says now
 		c.shifts.sum.FieldNamed(m.Field)
 	}
@@ -243,7 +245,7 @@ func (c *Core) Remember(m advise.Memory, set publish.Setup, away time.Duration) 
 		_ = c.setUp(&set) // a crop that is no more leaves what the configuration says
 	}
 	c.aim()
-	return true
+	return ok
 }
 
 // Set is what was set up since the configuration was read.

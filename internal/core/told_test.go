@@ -186,10 +186,6 @@ func TestTheNextRunRemembers(t *testing.T) {
 	if strip(got) != strip(want) || next.core.SetupNow().Field != "North" || len(next.core.SetupNow().Targets) != 1 {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
-	next.hear(time.Second)
-	if next.core.Remember(first.core.Memory(), first.core.Set(), time.Hour) {
-		t.Error("it is never too late")
-	}
 	// A crop that is no more is no reason to stop.
 	grass := "grass"
 	third := newBeat(t, Outputs{})

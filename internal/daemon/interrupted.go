@@ -19,6 +19,7 @@ func (d *Daemon) takeUpStore() {
 	d.tookUp = true
 	d.loadPools(s)
 	d.remember(left)
+	d.board.SetSetup(d.core.SetupNow())
 	d.recallShift(s, left)
 	d.endInterrupted(s)
 	d.recallDay(s)

@@ -111,7 +111,7 @@ func (d *Daemon) remember(left *leftBehind) {
 		away = now.Sub(*kept.Saved)
 	}
 	if len(known) > 0 && !d.core.Remember(kept.Memory, setup.Setup, away) {
-		d.log.Warn("the store came too late: what was tried and set before is not taken up")
+		d.log.Warn("the store came too late: what was tried before is not taken up")
 	}
 }
 

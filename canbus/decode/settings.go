@@ -3,6 +3,7 @@ package decode
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -37,9 +38,18 @@ func (s *Settings) Validate() []*problem.Problem {
 	}
 	for id := range signal.ID(signal.Count) {
 		for _, text := range s.Prefer[id.String()] {
-			if _, err := parsePreference(text); err != nil {
+			p, err := parsePreference(text)
+			if err != nil {
 				all = append(all, &problem.Problem{Key: "prefer." + id.String(), What: err.Error(),
 					Try: `name a source as the survey does, such as "PGN 65097" or "PGN 61444 SPN 190 from 0"`})
+				continue
+			}
+			if known := s.routeNames(id); !slices.ContainsFunc(known, p.means) {
+				try := "there are " + strings.Join(known, ", ")
+				if len(known) == 0 {
+					try = "no open message carries it: write a [[map]], or leave this out"
+				}
+				all = append(all, &problem.Problem{Key: "prefer." + id.String(), What: fmt.Sprintf("%s has no source %q", id, p.name), Try: try})
 			}
 		}
 	}
@@ -53,6 +63,21 @@ func (s *Settings) Validate() []*problem.Problem {
 			Try: "give the number of the separator's device element, 0 to 4095"})
 	}
 	return all
+}
+
+// routeNames are the names of all ways to a signal, those of the maps first.
+func (s *Settings) routeNames(id signal.ID) (names []string) {
+	for i := range s.Maps {
+		if s.Maps[i].Signal == id.String() {
+			names = append(names, mapName(id, len(names)+1))
+		}
+	}
+	for r := noRoute + 1; r < standardRoutes; r++ {
+		if routes[r].signal == id {
+			names = append(names, routes[r].name())
+		}
+	}
+	return names
 }
 
 // preference is one entry of a configured order.
@@ -79,9 +104,11 @@ func parsePreference(text string) (preference, error) {
 
 // matches tells whether a route from an address is meant.
 func (p *preference) matches(route string, face, address uint8) bool {
-	if !p.from.is(face, address) {
-		return false
-	}
+	return p.from.is(face, address) && p.means(route)
+}
+
+// means tells whether a route is meant, whoever sends it.
+func (p *preference) means(route string) bool {
 	return route == p.name || strings.HasPrefix(route, p.name+" ")
 }
 

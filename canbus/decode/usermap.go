@@ -44,10 +44,7 @@ func (d *Decoder) addMaps(entries []MapEntry) error {
 		m := compile(&entries[i])
 		m.route = standardRoutes + signal.Route(i)
 		times[m.id]++
-		m.name = "map " + m.id.String()
-		if n := times[m.id]; n > 1 {
-			m.name += " #" + strconv.Itoa(n)
-		}
+		m.name = mapName(m.id, times[m.id])
 		var p *plan
 		if id := entries[i].ID; id != nil && *id <= standardIDs {
 			p = d.standardPlan(uint32(*id))
@@ -68,6 +65,15 @@ func (d *Decoder) addMaps(entries []MapEntry) error {
 		d.maps = append(d.maps, m)
 	}
 	return nil
+}
+
+// mapName is the name of the n-th map of a signal.
+func mapName(id signal.ID, n int) string {
+	name := "map " + id.String()
+	if n > 1 {
+		name += " #" + strconv.Itoa(n)
+	}
+	return name
 }
 
 func (d *Decoder) standardPlan(id uint32) *plan {

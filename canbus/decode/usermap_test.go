@@ -190,10 +190,31 @@ func TestSettingsAreChecked(t *testing.T) {
 		{Prefer: map[string][]string{"speed": {"PGN 65096"}}},
 		{Prefer: map[string][]string{"ground_speed_kmh": {"PGN 65096 from 300"}}},
 		{Prefer: map[string][]string{"ground_speed_kmh": {""}}},
+		{Prefer: map[string][]string{"ground_speed_kmh": {"PGN 65096", "PNG 65097"}}},
+		{Prefer: map[string][]string{"ground_speed_kmh": {"PGN 6509"}}},           // no whole number
+		{Prefer: map[string][]string{"ground_speed_kmh": {"PGN 61444 SPN 190"}}},  // of another signal
+		{Prefer: map[string][]string{"rotor_speed_rpm": {"map rotor_speed_rpm"}}}, // there is no such map
+		{Maps: []MapEntry{rotorMap()}, Prefer: map[string][]string{"rotor_speed_rpm": {"map rotor_speed_rpm #2"}}},
 	} {
 		if p := s.Validate(); len(p) != 1 {
 			t.Errorf("%+v: %v", s, p)
 		}
+	}
+	for _, s := range []Settings{
+		{Prefer: map[string][]string{"ground_speed_kmh": {"PGN 65096", "DDI 397 from 240", "PGN 129026", "PGN 61474 SPN 4305"}}},
+		{Maps: []MapEntry{rotorMap(), rotorMap()}, Prefer: map[string][]string{"rotor_speed_rpm": {"map rotor_speed_rpm #2", "DDI 390", "map rotor_speed_rpm"}}},
+	} {
+		if p := s.Validate(); len(p) != 0 {
+			t.Errorf("%+v: %v", s, p)
+		}
+	}
+	s := Settings{Prefer: map[string][]string{"fan_speed_rpm": {"DDI 390"}}}
+	if p := s.Validate(); len(p) != 1 || !strings.Contains(p[0].Error(), "DDI 255") {
+		t.Errorf("what there is is not said: %v", p)
+	}
+	s = Settings{Prefer: map[string][]string{"returns_pct": {"PGN 65280"}}}
+	if p := s.Validate(); len(p) != 1 || !strings.Contains(p[0].Error(), "[[map]]") {
+		t.Errorf("that there is none is not said: %v", p)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"chaffinch/publish/phone"
@@ -76,7 +77,7 @@ func replaceFile(path string, data []byte) (err error) {
 		}
 	}()
 	_, err = file.Write(data)
-	if err = errors.Join(err, file.Sync(), file.Close()); err != nil {
+	if err = errors.Join(err, giveTo(file, folder), file.Sync(), file.Close()); err != nil {
 		return err
 	}
 	if err = os.Rename(file.Name(), path); err != nil {
@@ -87,4 +88,20 @@ func replaceFile(path string, data []byte) (err error) {
 		return err
 	}
 	return errors.Join(f.Sync(), f.Close())
+}
+
+// giveTo gives a file that root writes to the owner of its folder: the service,
+// which is not root, has to read it.
+func giveTo(file *os.File, folder string) error {
+	if os.Geteuid() != 0 {
+		return nil
+	}
+	info, err := os.Stat(folder)
+	if err != nil {
+		return err
+	}
+	if owner, ok := info.Sys().(*syscall.Stat_t); ok {
+		return file.Chown(int(owner.Uid), int(owner.Gid))
+	}
+	return nil
 }

@@ -14,11 +14,14 @@ const mostShift = 56 << 10
 // AppendShiftMessage appends the payload of the topic shift: the envelope, the
 // phase (shift.PhaseBegan or PhaseEnded), the dates of the first and the last work
 // or null, and the shift. Of a shift with very many fields each field has its sums
-// alone. Date gives the date of a moment, which may be of an earlier run.
+// alone, then without what they rest on; and of more than fit the last are left out.
+// Date gives the date of a moment, which may be of an earlier run.
 func AppendShiftMessage(dst []byte, seq uint64, at signal.Instant, phase string, s *shift.Summary, date func(shift.Moment) (time.Time, bool), times Clock) ([]byte, error) {
 	text, err := json.Marshal(s)
-	if err == nil && len(text) > mostShift {
-		text, err = json.Marshal(s.Lean())
+	for lean := s.Lean(); err == nil && len(text) > mostShift && len(lean.Fields) > 0; {
+		if text, err = json.Marshal(lean); !lean.Shorten() {
+			lean.Fields = lean.Fields[:len(lean.Fields)-1]
+		}
 	}
 	if err != nil {
 		return dst, err

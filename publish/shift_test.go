@@ -3,10 +3,12 @@ package publish
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"chaffinch/canbus/signal"
+	"chaffinch/detect"
 	"chaffinch/detect/machine"
 	"chaffinch/detect/shift"
 	"chaffinch/store"
@@ -76,6 +78,53 @@ func TestAShiftOfManyFieldsFits(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The longest there can be: names as long as they may be, digits as many as there are,
+// counts on the ground, alarms of all kinds.
+func TestTheLongestShiftFits(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		fields int // of 40 that stay
+	}{{"Hill 17", 30}, {strings.Repeat("<", longestField), 20}} {
+		s := longest(c.name)
+		payload, err := AppendShiftMessage(nil, 1, 0, shift.PhaseEnded, s, func(shift.Moment) (time.Time, bool) { return time.Time{}, false }, Clock{})
+		if err != nil || len(payload) > store.MaxPayload {
+			t.Errorf("%s: %d bytes, %v", c.name, len(payload), err)
+		}
+		told, err := shift.Parse(payload)
+		if err != nil || len(told.Shift.Fields) < c.fields || told.Shift.Total.AreaHa == nil {
+			t.Errorf("%s: %v, %d fields", c.name, err, len(told.Shift.Fields))
+		}
+		for i, f := range told.Shift.Fields {
+			if f.Number != i+1 || f.Name != c.name || f.Total.AreaHa == nil || f.Total.Times.CuttingS == 0 {
+				t.Errorf("%s: %+v", c.name, f)
+			}
+		}
+	}
+}
+
+func longest(name string) *shift.Summary {
+	s := shiftOf(40)
+	third, tenth := 10000.0/3, 12345.6
+	times := shift.Times{CuttingS: tenth, TurningS: tenth, UnloadingS: tenth, WaitingS: tenth, BlockedS: tenth, IdleS: tenth, TravellingS: tenth,
+		OffS: tenth, UnknownS: tenth, OnTheGoS: tenth, TotalS: tenth, FieldS: tenth, RoadS: tenth, EngineS: tenth, UnheardS: tenth}
+	at := shift.Moment{Boot: 1<<48 - 1, At: 123_456_789_012_345}
+	for i := range s.Fields {
+		f := &s.Fields[i]
+		f.Name, f.Began, f.Ended, f.Located = name, at, at, true
+		f.South, f.West, f.North, f.East = -51.23456789012345, -110.1234567890123, -51.1234567890123, -110.0123456789012
+		f.Total.Times = times
+	}
+	s.Total.Times = times
+	for range shift.MaxGround {
+		s.Ground = append(s.Ground, shift.GroundCount{At: at, Field: 40, HeaderKgHa: &third, MachineKgHa: &third, YieldKgHa: &third, Kernels: 12345, Enough: true})
+	}
+	for _, k := range detect.Kinds() {
+		s.Alarms = append(s.Alarms, shift.Count{Name: k.Name, Count: 1000, ForS: third})
+		s.Settings = append(s.Settings, shift.Count{Name: k.Name, Count: 1000})
+	}
+	return s
 }
 
 // What the accumulator makes is what comes back.

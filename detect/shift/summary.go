@@ -175,6 +175,22 @@ func (s *Summary) Lean() *Summary {
 	return &lean
 }
 
+// Shorten takes from the sums of the fields what they rest on, and tells whether there
+// was anything to take. The amounts are not changed for others.
+func (s *Summary) Shorten() (shorter bool) {
+	for i := range s.Fields {
+		t := &s.Fields[i].Total
+		for _, a := range []**Amount{&t.AreaHa, &t.GrainT, &t.FuelL} {
+			if *a != nil && (*a).Basis != "" {
+				short := **a
+				short.Basis = ""
+				*a, shorter = &short, true
+			}
+		}
+	}
+	return shorter
+}
+
 // MarshalJSON gives a number the digits that it deserves.
 func (a Amount) MarshalJSON() ([]byte, error) {
 	type plain Amount

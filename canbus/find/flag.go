@@ -29,8 +29,9 @@ type FlagQuery struct {
 }
 
 const (
-	mostChanges  = 512 // of a bit; one that changes more often is no such flag
-	mostFirsts   = 32  // values of byte 1 that may tell layouts apart
+	mostChanges  = 512  // of a bit; one that changes more often is no such flag
+	mostFirsts   = 32   // values of byte 1 that may tell layouts apart
+	mostMessages = 8192 // that are looked at, of some 4 KB each; a machine has hundreds
 	changeMissed = 0.02
 	changeExtra  = 0.35 // that a change of the state was not noted
 	betweenSlack = 700 * time.Millisecond
@@ -107,7 +108,7 @@ func Flags(log Source, q FlagQuery) (*Result, error) {
 		q.Best = usualBest
 	}
 	index := map[message]*flagStream{}
-	frames := 0
+	frames, tooMany := 0, false
 	var start, end int64
 	err := feedAll(log, func(f *canbus.Frame) {
 		if f.Flags&(canbus.ErrorFrame|canbus.Remote|canbus.FD) != 0 || f.Len == 0 {
@@ -129,6 +130,10 @@ func Flags(log Source, q FlagQuery) (*Result, error) {
 		m := message{f.Interface, wide, id}
 		s := index[m]
 		if s == nil {
+			if len(index) == mostMessages {
+				tooMany = true
+				return
+			}
 			s = &flagStream{message: m, bytes: min(f.Len, 8)}
 			index[m] = s
 		}
@@ -143,6 +148,9 @@ func Flags(log Source, q FlagQuery) (*Result, error) {
 		return nil, err
 	}
 	r := &Result{Signal: q.Signal.String(), Step: 1, Frames: frames, Kinds: len(index)}
+	if tooMany {
+		r.note("there are more than %d different messages, which no machine sends: only the first were looked at; is this a log of one bus, at its bit rate?", mostMessages)
+	}
 	for _, c := range q.Changes {
 		v := 0.0
 		if c.On {

@@ -1,6 +1,7 @@
 package find
 
 import (
+	"io"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -234,3 +235,29 @@ func FuzzSearch(f *testing.F) {
 		Flags(&source{frames}, FlagQuery{Signal: signal.Unloading.ID, Changes: []Change{{stamp / 4, true}, {stamp / 2, false}, {stamp, true}}})
 	})
 }
+
+// A log of noise, or of somebody's making, has no end of identifiers; memory has.
+func TestFlagsOfTooManyMessages(t *testing.T) {
+	const kinds = 3 * mostMessages
+	n := 0
+	r, err := Flags(sourceFunc(func(dst []canbus.Frame) (int, error) {
+		for i := range dst {
+			if n == 4*kinds {
+				return i, io.EOF
+			}
+			dst[i] = canbus.Frame{Stamp: int64(n) * 1e6, ID: uint32(n%kinds)<<8 | 0x11, Len: 8, Flags: canbus.Extended, Data: [8]byte{byte(n)}}
+			n++
+		}
+		return len(dst), nil
+	}), FlagQuery{Signal: signal.Unloading.ID, Changes: []Change{{1e9, true}, {2e9, false}, {3e9, true}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Kinds > mostMessages || len(r.Notes) == 0 || !strings.Contains(r.Notes[0], "more than") {
+		t.Errorf("%d messages, notes %q", r.Kinds, r.Notes)
+	}
+}
+
+type sourceFunc func([]canbus.Frame) (int, error)
+
+func (f sourceFunc) Read(dst []canbus.Frame) (int, error) { return f(dst) }

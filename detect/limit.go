@@ -2,6 +2,7 @@ package detect
 
 import (
 	"fmt"
+	"math"
 
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/machine"
@@ -103,18 +104,20 @@ func (r *limits) tell(e *Event, a *alarm, s *machine.State) {
 	if id != signal.GroundSpeed.ID {
 		e.Evidence = append(e.Evidence, facts(s, id)...)
 	}
-	side, symptom := "", ""
+	var at *bound // the nearer one, where there are two
 	for i := range r.bound {
 		b := &r.bound[i]
-		near := b.value * (1 - atLimit)
-		if b.id == id && (b.upper == (e.Peak.Value >= near)) {
-			e.Evidence = append(e.Evidence, Fact{Name: "limit", Value: b.value, Unit: id.Info().Unit})
-			side, symptom = "lower", symptomWords(b.symptom)
-			if b.upper {
-				side = "upper"
-			}
-			break
+		if b.id == id && (at == nil || math.Abs(e.Peak.Value-b.value) < math.Abs(e.Peak.Value-at.value)) {
+			at = b
 		}
+	}
+	if at == nil {
+		return // cannot be: there is no alarm without a limit
+	}
+	e.Evidence = append(e.Evidence, Fact{Name: "limit", Value: at.value, Unit: id.Info().Unit})
+	side, symptom := "lower", symptomWords(at.symptom)
+	if at.upper {
+		side = "upper"
 	}
 	e.Text = fmt.Sprintf("%s at your %s limit %.*f: %s", capital(id.Info().Words), side, id.Info().Decimals, e.Peak.Value, symptom)
 }

@@ -133,3 +133,30 @@ func TestALimitThatIsSetLater(t *testing.T) {
 		t.Errorf("ends %+v", ends)
 	}
 }
+
+// The words say which limit it is, also for a setting that sits just on its lower one.
+func TestWordsOfALimit(t *testing.T) {
+	for _, c := range []struct {
+		limit machine.Limit
+		want  string
+	}{
+		{machine.Limit{Min: at(850)}, "Rotor speed at your lower limit 850: grain is broken"},
+		{machine.Limit{Max: at(850)}, "Rotor speed at your upper limit 850: separation loss is high"},
+		{machine.Limit{Min: at(850), Max: at(1200)}, "Rotor speed at your lower limit 850: grain is broken"},
+		{machine.Limit{Min: at(500), Max: at(850)}, "Rotor speed at your upper limit 850: separation loss is high"},
+	} {
+		own := machine.DefaultSettings()
+		own.Limits = map[string]machine.Limit{"rotor_speed_rpm": c.limit}
+		r := newLimits(DefaultSettings().LimitHolding, own)
+		s := newStorm()
+		s.machine.Apply(signal.RotorSpeed.ID, signal.Reading[float64]{Value: 850, At: s.now, Heard: s.now, Quality: signal.Good})
+		state := s.machine.Step(s.now)
+		e := Event{Peak: Fact{Value: 850}}
+		r.tell(&e, &r.slots[signal.RotorSpeed.ID], state)
+		if e.Text != c.want {
+			t.Errorf("%q, want %q", e.Text, c.want)
+		}
+	}
+}
+
+func at(v float64) *float64 { return &v }

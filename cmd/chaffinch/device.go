@@ -44,7 +44,7 @@ change from its next start. Phones that use the page are paired there, not here.
 			}
 			password, err := daemon.AddDevice(cfg, args[0], r)
 			if err != nil {
-				return err
+				return orNotAllowed(err)
 			}
 			fmt.Fprintf(s.out, "username %s\npassword %s\nIt is shown this once. Restart the daemon.\n", args[0], password)
 			return nil
@@ -58,7 +58,7 @@ change from its next start. Phones that use the page are paired there, not here.
 			}
 			all, err := daemon.Devices(cfg)
 			if err != nil {
-				return err
+				return orNotAllowed(err)
 			}
 			for _, c := range all {
 				fmt.Fprintf(s.out, "%-8s %s\n", c.Role, c.Name)
@@ -71,7 +71,7 @@ change from its next start. Phones that use the page are paired there, not here.
 			if err != nil {
 				return err
 			}
-			return daemon.ForgetDevice(cfg, args[0])
+			return orNotAllowed(daemon.ForgetDevice(cfg, args[0]))
 		}}
 	cmd.AddCommand(add, list, forget)
 	return cmd

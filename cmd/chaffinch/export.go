@@ -152,7 +152,7 @@ func exportStore(ctx context.Context, s streams, f exportFlags, form *export.For
 	}
 	src, err := export.Open(f.store)
 	if err != nil {
-		return err
+		return orNotAllowed(err)
 	}
 	defer func() { err = errors.Join(err, src.Close()) }()
 	if shifts := src.Shifts(); part == (export.Part{}) && !f.all {

@@ -4,9 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+
+	"chaffinch/internal/problem"
 )
 
 // create opens a file for writing; "-" is standard output. The function it
@@ -61,4 +64,13 @@ func sameFile(a, b string) bool {
 func special(path string) bool {
 	info, err := os.Stat(path)
 	return err == nil && !info.Mode().IsRegular() && !info.IsDir()
+}
+
+// orNotAllowed says what to do where the files beside the store, which are the
+// service's alone, may not be opened.
+func orNotAllowed(err error) error {
+	if !errors.Is(err, fs.ErrPermission) || os.Geteuid() == 0 {
+		return err
+	}
+	return &problem.Problem{What: "what the service keeps is for the service alone", Err: err, Try: "do the same with sudo"}
 }

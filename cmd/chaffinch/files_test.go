@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -98,5 +100,42 @@ func TestExportWritesIntoAPipe(t *testing.T) {
 	}
 	if all, err := os.ReadDir(folder); err != nil || len(all) != 1 {
 		t.Errorf("beside it there are %v (%v)", all, err)
+	}
+}
+
+// The folder of the service's files is closed to others. The program runs as nobody.
+func TestWhatIsTheServicesSaysSudo(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can run it as somebody else")
+	}
+	folder, err := os.MkdirTemp("/tmp", "chaffinch-closed-") // each part of the path is open, but for the last
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer os.RemoveAll(folder)
+	if err := errors.Join(os.Chmod(folder, 0o755), os.Mkdir(filepath.Join(folder, "state"), 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	copied, store := filepath.Join(folder, "chaffinch"), filepath.Join(folder, "state", "chaffinch.db")
+	text, err := os.ReadFile(program)
+	if err != nil {
+		t.Fatal(err)
+	}
+	config := filepath.Join(folder, "chaffinch.toml")
+	if err := errors.Join(os.WriteFile(copied, text, 0o755), os.WriteFile(config, []byte("[store]\npath = \""+store+"\"\n"), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{"device", "add", "tablet", "--config", config},
+		{"device", "list", "--config", config},
+		{"device", "forget", "tablet", "--config", config},
+		{"export", "--store", store, "--format", "csv"},
+	} {
+		cmd := exec.Command(copied, args...)
+		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
+		out, err := cmd.CombinedOutput()
+		if err == nil || !strings.Contains(string(out), "sudo") {
+			t.Errorf("%v: %v, said %q", args, err, out)
+		}
 	}
 }

@@ -31,6 +31,7 @@ type Store struct {
 
 	outbox sync.Mutex // held to take messages out and to drop some; guards what follows
 	handed Key        // messages up to here were handed to the sender, and are not dropped
+	making bool       // room, in more than one step
 
 	damaged atomic.Bool   // the file turned out not to be what it should
 	broken  atomic.Bool   // bbolt panicked; its locks may be held for ever, so it is not called again

@@ -24,6 +24,7 @@ func (s *Store) TrimOutbox() (dropped int, err error) {
 	err = s.transact(reserveBytes, func(e *edit) error {
 		victims, err := s.outboxVictims(e)
 		dropped = len(victims)
+		s.making = dropped == trimStep
 		if err != nil {
 			return err
 		}
@@ -59,9 +60,9 @@ func (s *Store) outboxVictims(e *edit) ([]entry, error) {
 		}
 	}
 	now, dates := s.clock(e.tx)
-	excess := 0
-	if limit := s.opts.OutboxMax; e.st.Counts[outboxBucket] > uint64(limit) {
-		excess = int(e.st.Counts[outboxBucket]) - limit*19/20
+	limit, excess := s.opts.OutboxMax, 0
+	if wait := e.st.Counts[outboxBucket]; wait > uint64(limit) || s.making && wait > uint64(limit*19/20) {
+		excess = int(wait) - limit*19/20
 	}
 	var victims []entry
 	for p := detect.Low; p <= detect.High; p++ {

@@ -151,3 +151,23 @@ func TestTrimByAgeBehindARunWithoutAClock(t *testing.T) {
 		t.Errorf("%d blocks are left, the first of run %d", len(all), all[0].Key.Boot)
 	}
 }
+
+// Once too many wait, room is made for a while, in as many steps as it takes.
+func TestTrimOutboxMakesRoomForAWhile(t *testing.T) {
+	s := open(t, newPath(t), Options{OutboxMax: 4000})
+	var all []Record
+	for i := range 4001 {
+		all = append(all, event(fmt.Sprint(i), detect.Ended, detect.Low))
+	}
+	appendAll(t, s, all...)
+	total := 0
+	for n := -1; n != 0; total += n {
+		var err error
+		if n, err = s.TrimOutbox(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if total != 202 || s.OutboxWaiting() != 3800 { // the gap among them
+		t.Errorf("%d dropped, %d wait", total, s.OutboxWaiting())
+	}
+}

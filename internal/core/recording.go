@@ -107,18 +107,19 @@ func (r *Recording) Input(t Told) {
 func (r *Recording) State(s *machine.State) {
 	if offset := r.core.Offset(); !r.dated || offset != r.offset {
 		r.flush()
+		walls := []store.Wall{r.wall(s.Now)}
 		if r.dated {
-			r.date(r.last)
+			walls = append(walls, r.wall(r.last))
 		}
+		r.fail(r.store.AppendWall(walls...))
 		r.dated, r.offset = true, offset
-		r.date(s.Now)
 	}
 	r.last = s.Now
 }
 
-// date stores the date of an instant.
-func (r *Recording) date(at signal.Instant) {
-	r.fail(r.store.AppendWall(store.Wall{At: at, Time: time.Unix(0, r.core.Stamp(at)), Source: store.SystemClock}))
+// wall is the date of an instant.
+func (r *Recording) wall(at signal.Instant) store.Wall {
+	return store.Wall{At: at, Time: time.Unix(0, r.core.Stamp(at)), Source: store.SystemClock}
 }
 
 // Row takes a row of history.

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+
+	"chaffinch/canbus/find"
 )
 
 // What is read must not be written over, and no file is for two things.
@@ -137,5 +139,53 @@ func TestWhatIsTheServicesSaysSudo(t *testing.T) {
 		if err == nil || !strings.Contains(string(out), "sudo") {
 			t.Errorf("%v: %v, said %q", args, err, out)
 		}
+	}
+}
+
+// What was found in minutes of listening is shown, also where a file beside it cannot
+// be written.
+func TestWhatWasFoundIsShownFirst(t *testing.T) {
+	taken := filepath.Join(t.TempDir(), "taken.toml")
+	if err := os.WriteFile(taken, []byte("# filled in by its owner\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r := chaffinch(nil, "survey", "--write-config", taken, recording("tractor-ignition-off.log"))
+	if r.code != exitFailed || !strings.Contains(r.err, "is there already") || !strings.Contains(r.out, "BUS") {
+		t.Errorf("survey: code %d, said %q, %d bytes of report", r.code, r.err, len(r.out))
+	}
+	if text, err := os.ReadFile(taken); err != nil || string(text) != "# filled in by its owner\n" {
+		t.Errorf("the configuration is now %q (%v)", text, err)
+	}
+	r = chaffinch(nil, "find", "engine_speed_rpm", "--log", recording("tractor-start-and-rev.log"), "--picture", "/nowhere/a.svg",
+		"--reading", "5=800", "--reading", "8=900", "--reading", "11=1000")
+	if r.code != exitFailed || !strings.Contains(r.err, "/nowhere") || !strings.Contains(r.out, "engine_speed_rpm: ") {
+		t.Errorf("find: code %d, said %q and %q", r.code, r.err, r.out)
+	}
+}
+
+// A slip of the pen must not spoil the readings before and after it.
+func TestReadingsThatAreNoNumbersAreAskedAgain(t *testing.T) {
+	log := recording("tractor-start-and-rev.log")
+	r := chaffinch([]byte("5=NaN\n5=800\n8=Inf\n8=900,5\n11=1000\n\n"), "find", "engine_speed_rpm", "--log", log)
+	if r.code != exitDone || !strings.Contains(r.err, `"NaN" is no number`) || !strings.Contains(r.err, `"Inf" is no number`) || !strings.Contains(r.out, "3 readings") {
+		t.Errorf("code %d, said %q and %q", r.code, r.err, r.out)
+	}
+	var said bytes.Buffer
+	l := liveSearch{collector: find.NewCollector()}
+	l.typed(streams{err: &said}, "nan", 1e9)
+	if len(l.query.Readings) != 0 || !strings.Contains(said.String(), "is no number") {
+		t.Errorf("live: %v, said %q", l.query.Readings, said.String())
+	}
+}
+
+// The data of CAN FD are not kept, so a record lacks such frames; that is said.
+func TestARecordThatLacksFramesSaysSo(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "out.log")
+	r := chaffinch([]byte("(1.0) can0 123#00\n(1.1) can0 123##1FF\n(1.2) can0 123##1FF00\n"), "replay", "--quiet", "--record", out, "-")
+	if text, err := os.ReadFile(out); err != nil || strings.Count(string(text), "\n") != 1 {
+		t.Fatalf("%q, %v", text, err)
+	}
+	if r.code != exitDone || !strings.Contains(r.err, "2 CAN FD frames") {
+		t.Errorf("%+v", r)
 	}
 }

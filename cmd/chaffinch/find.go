@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -184,22 +183,23 @@ func searchLogs(f findFlags, look func(*canbus.LogReader) (*find.Result, error))
 }
 
 func (s streams) show(f findFlags, r *find.Result) (err error) {
-	if f.picture != "" {
-		file, closeFile, err2 := create(s, f.picture)
-		if err2 != nil {
-			return err2
-		}
-		defer closeFile(&err)
-		if err := r.WritePicture(file); err != nil {
-			return err
-		}
-	}
 	if f.json {
 		encoder := json.NewEncoder(s.out)
 		encoder.SetIndent("", " ")
-		return encoder.Encode(r)
+		err = encoder.Encode(r)
+	} else {
+		err = r.WriteText(s.out)
 	}
-	return r.WriteText(s.out)
+	if f.picture == "" {
+		return err
+	}
+	// Last, since it may fail.
+	file, closeFile, err2 := create(s, f.picture)
+	if err2 != nil {
+		return errors.Join(err, err2)
+	}
+	defer closeFile(&err)
+	return errors.Join(err, r.WritePicture(file))
 }
 
 // findAsking asks for readings of a log one by one.
@@ -302,9 +302,9 @@ const patience = 1200 * time.Millisecond
 
 // typed takes what was typed at a stamp.
 func (l *liveSearch) typed(s streams, text string, stamp int64) {
-	value, err := strconv.ParseFloat(strings.ReplaceAll(text, ",", "."), 64)
+	value, err := displayed(text)
 	if err != nil {
-		fmt.Fprintf(s.err, "%q is no number\n", text)
+		fmt.Fprintln(s.err, err)
 		return
 	}
 	r := find.Reading{Stamp: stamp, Value: value}

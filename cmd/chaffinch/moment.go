@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -44,9 +45,16 @@ func (m moments) reading(text string) (stamp int64, value float64, err error) {
 	if stamp, err = m.stamp(strings.TrimSpace(when)); err != nil {
 		return 0, 0, err
 	}
-	value, err = strconv.ParseFloat(strings.TrimSpace(what), 64)
-	if err != nil {
-		return 0, 0, fmt.Errorf("%q is no number", strings.TrimSpace(what))
+	value, err = displayed(what)
+	return stamp, value, err
+}
+
+// displayed is the number that a display said, with a point or a comma.
+func displayed(text string) (float64, error) {
+	text = strings.TrimSpace(text)
+	value, err := strconv.ParseFloat(strings.ReplaceAll(text, ",", "."), 64)
+	if err != nil || math.IsNaN(value) || math.IsInf(value, 0) {
+		return 0, fmt.Errorf("%q is no number", text)
 	}
-	return stamp, value, nil
+	return value, nil
 }

@@ -170,6 +170,7 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	}
 	c.Follow(script, func(in publish.Input, why error) { fmt.Fprintf(s.err, "%s not taken: %v\n", in.Name(), why) })
 	var record io.Writer
+	leftOut := 0
 	if f.record != "" {
 		file, closeRecord, err2 := create(s, f.record)
 		if err2 != nil {
@@ -188,7 +189,10 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 			bar.Set64(log.Stats().Bytes)
 		}
 		if record != nil {
-			return canbus.NewLogWriter(record, log.Interfaces()).Write(frames)
+			w := canbus.NewLogWriter(record, log.Interfaces())
+			err := w.Write(frames)
+			leftOut += w.LeftOut()
+			return err
 		}
 		return nil
 	})
@@ -197,6 +201,9 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	}
 	if errors.Is(err, context.Canceled) {
 		fmt.Fprintln(s.err, "stopped before the end of the log; up to there:")
+	}
+	if leftOut > 0 {
+		fmt.Fprintf(s.err, "%d CAN FD frames are not in %s: their data are not kept\n", leftOut, f.record)
 	}
 	if n := c.Waiting(); n > 0 && err == nil {
 		fmt.Fprintf(s.err, "%d of the answers are for after the end of the log\n", n)

@@ -87,17 +87,18 @@ func runSurvey(cmd *cobra.Command, s streams, f surveyFlags, logs []string) erro
 	if err != nil {
 		return err
 	}
-	if f.writeConfig != "" {
-		if err := writeNew(f.writeConfig, report.Config); err != nil {
-			return err
-		}
-	}
 	if f.json {
 		encoder := json.NewEncoder(s.out)
 		encoder.SetIndent("", " ")
-		return encoder.Encode(report)
+		err = encoder.Encode(report)
+	} else {
+		err = report.Write(s.out, f.all)
 	}
-	return report.Write(s.out, f.all)
+	// Last, since it may fail: nobody wants to listen again for that.
+	if f.writeConfig != "" {
+		err = errors.Join(err, writeNew(f.writeConfig, report.Config))
+	}
+	return err
 }
 
 // writeNew writes a file that is not there yet: a configuration that an owner

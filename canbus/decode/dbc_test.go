@@ -325,3 +325,24 @@ func FuzzDBC(f *testing.F) {
 		d.Decode(&canbus.Frame{ID: 0x18FF2F21, Len: 8, Flags: canbus.Extended, Data: [8]byte{0xFF, 0xFF}})
 	})
 }
+
+// A message of PGN 0 with priority 0 has a 29-bit identifier that would fit in 11 bits.
+func TestDBCOfPGN0(t *testing.T) {
+	text := "VERSION \"\"\nBO_ 2147483651 TSC: 8 X\n SG_ Spd : 8|16@1+ (0.125,0) [0|2000] \"rpm\" X\n"
+	entries, wrong := DBC{Signals: map[string]string{"Spd": "rotor_speed_rpm"}}.Entries([]DBCFile{{"x.dbc", []byte(text)}})
+	if len(wrong) > 0 {
+		t.Fatal(wrong[0])
+	}
+	d, err := New(Settings{Maps: entries})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := canbus.Frame{ID: 0x0C000003, Flags: canbus.Extended, Len: 8, Data: [8]byte{0, 0xA0, 0x19}}
+	if r, ok := one(d, &f, signal.RotorSpeed.ID); !ok || r.Value != 820 {
+		t.Errorf("%+v, %v", r, ok)
+	}
+	f.ID, f.Flags = 3, 0
+	if r, ok := one(d, &f, signal.RotorSpeed.ID); ok {
+		t.Errorf("of 11 bits: %+v", r)
+	}
+}

@@ -17,7 +17,7 @@ const LiveValid = 5 * LiveEvery
 
 // Bus is the health of the bus in a few numbers.
 type Bus struct {
-	State       string // one word, such as "ok", "silent", "down"
+	State       string // a canbus.LinkState: absent, down, up or refused
 	FramesPerS  float64
 	LoadPct     float64 // share of the bus's time that frames take; NaN if not known
 	ErrorFrames uint64  // since the start

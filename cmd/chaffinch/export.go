@@ -29,7 +29,7 @@ type exportFlags struct {
 	all           bool
 	after, before string
 	code, tokens  string
-	units         string
+	units, zone   string
 	certificate   string
 }
 
@@ -68,6 +68,7 @@ With csv and --out the alerts are written beside, as NAME.events.csv.`,
 	cmd.Flags().StringVar(&f.code, "code", "", "digits that the program shows, to pair this computer once; only with --from")
 	cmd.Flags().StringVar(&f.certificate, "certificate-sha256", "", "with https: take this certificate alone; the program's log shows it")
 	cmd.Flags().StringVar(&f.units, "units", "metric", "metric or us: what the report is in; only with --store")
+	cmd.Flags().StringVar(&f.zone, "tz", "", "time zone of the report, such as Europe/Prague (default: this computer's); only with --store")
 	cmd.Flags().StringVar(&f.tokens, "tokens", "", "file with what pairing gave (default: in the user's configuration folder)")
 	return cmd
 }
@@ -75,15 +76,19 @@ With csv and --out the alerts are written beside, as NAME.events.csv.`,
 // exportFormats are all there are.
 func exportFormats() []export.Format { return append(export.Formats(), report.Format()) }
 
-// reportIn is the report in the units of a name.
-func reportIn(name string) (export.Format, error) {
-	switch name {
-	case "metric":
-		return report.In(signal.Metric), nil
-	case "us":
-		return report.In(signal.US), nil
+// reportIn is the report in units and a time zone of these names.
+func reportIn(units, zone string) (export.Format, error) {
+	style := report.Style{Units: signal.System(units), Zone: time.Local}
+	if style.Units != signal.Metric && style.Units != signal.US {
+		return export.Format{}, usageError{fmt.Errorf("--units: %q is neither metric nor us", units)}
 	}
-	return export.Format{}, usageError{fmt.Errorf("--units: %q is neither metric nor us", name)}
+	if zone != "" {
+		var err error
+		if style.Zone, err = time.LoadLocation(zone); err != nil {
+			return export.Format{}, usageError{fmt.Errorf("--tz: there is no time zone %q: give a name such as Europe/Prague or UTC", zone)}
+		}
+	}
+	return report.In(style), nil
 }
 
 func formatNames() (names []string) {
@@ -109,7 +114,7 @@ func exportRun(ctx context.Context, s streams, f exportFlags) error {
 		}
 	}
 	if form != nil && form.Name == report.Format().Name {
-		in, err := reportIn(f.units)
+		in, err := reportIn(f.units, f.zone)
 		if err != nil {
 			return err
 		}
@@ -128,6 +133,8 @@ func exportRun(ctx context.Context, s streams, f exportFlags) error {
 		return usageError{errors.New("--code, --tokens and --certificate-sha256 are for --from")}
 	case f.units != "metric" && (f.from != "" || form.Name != report.Format().Name):
 		return usageError{errors.New("--units is for the report of a --store: tables, maps and task data are metric, and a machine's report is in its own units")}
+	case f.zone != "" && (f.from != "" || form.Name != report.Format().Name):
+		return usageError{errors.New("--tz is for the report of a --store: tables, maps and task data are in UTC, and a machine's report is in its own time zone")}
 	case f.all && f.shift != 0:
 		return usageError{errors.New("give either --all or --shift")}
 	}

@@ -128,7 +128,7 @@ func servedAs(t *testing.T, s *store.Store, how string, log *slog.Logger) (addre
 		Settings: phone.Settings{Listen: "127.0.0.1:0", TLS: how}, Board: publish.NewBoard(publish.NewTopics("west-2"), publish.Clock{}),
 		Submit: func(context.Context, publish.Input) (publish.Reply, error) { return publish.Reply{}, nil },
 		Keep:   phone.Keep{Load: func(string) ([]byte, error) { return nil, nil }, Save: func(string, []byte) error { return nil }},
-		Log:    log, Show: func(c phone.Code) { codes <- c }, Downloads: phone.Exports(func() *store.Store { return s }, "v0", export.Formats()),
+		Log:    log, Show: func(c phone.Code) { codes <- c }, Downloads: phone.Exports(func() *store.Store { return s }, "v0", time.UTC, export.Formats()),
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // boards may come without time zones
 
 	"github.com/spf13/cobra"
 )

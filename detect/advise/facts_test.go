@@ -370,3 +370,23 @@ func TestWhatWasSeenIsRemembered(t *testing.T) {
 		}
 	}
 }
+
+// Figures that only say that nothing can be said are left out of the sentence.
+func TestAVerdictHasFiguresThatTellSomething(t *testing.T) {
+	a := New(Facts{})
+	a.trial.of = separationLoss
+	for _, c := range []struct {
+		low, high float64
+		want      string
+	}{
+		{-11, 21, "No clear change: separation loss +5 % (-11 to +21); under 30 % cannot be told in 90 s."},
+		{-100, 809, "No clear change: separation loss varied too much to tell."},
+		{-100, math.Inf(1), "No clear change: separation loss varied too much to tell."},
+	} {
+		said := Verdict{JudgedS: 90}
+		a.wordVerdict(&said, &judge.Verdict{Level: judge.Level{Outcome: judge.NoClearChange, ChangePct: 5, SureLowPct: c.low, SureHighPct: c.high, ResolvablePct: 30}}, -1, false)
+		if said.Text != c.want {
+			t.Errorf("%q, want %q", said.Text, c.want)
+		}
+	}
+}

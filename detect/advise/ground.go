@@ -52,7 +52,7 @@ func (a *Adviser) takeGround(g *GroundCount, moved *bool) string {
 	k := &a.symptoms[cropLoss]
 	k.said, k.saidAt, k.stale = a.lossGrade(g.MachineKgHa, budget), a.now, false
 	*moved = a.calibrate(g, budget)
-	return text + fmt.Sprintf(", of which %s is acceptable", a.plain(budget, "kg/ha"))
+	return text + fmt.Sprintf("; up to %s is acceptable", a.plain(budget, "kg/ha"))
 }
 
 const (

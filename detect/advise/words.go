@@ -139,6 +139,10 @@ func (a *Adviser) wordBack(p *Prompt, d *debt) {
 	}
 }
 
+// tellingPct is the widest interval of a change, in percent of the level before, whose
+// figures say anything to a reader: from half to one and a half times.
+const tellingPct = 100
+
 // wordVerdict says in one sentence what came of a change.
 func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bool) {
 	of := a.trial.of
@@ -157,6 +161,8 @@ func (a *Adviser) wordVerdict(said *Verdict, v *judge.Verdict, side int, over bo
 		said.Text += "."
 	case of == rotorSag:
 		said.Text = "No clear change: the rotor was slowed down again."
+	case v.Outcome == judge.NoClearChange && !(v.SureHighPct-v.SureLowPct <= tellingPct):
+		said.Text = fmt.Sprintf("No clear change: %s varied too much to tell.", words)
 	case v.Outcome == judge.NoClearChange:
 		said.Text = fmt.Sprintf("No clear change: %s %s %% (%s); under %.0f %% cannot be told in %.0f s.",
 			words, signed(v.ChangePct), interval(v), v.ResolvablePct, said.JudgedS)

@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"chaffinch/canbus"
 	"chaffinch/canbus/decode"
@@ -82,15 +83,35 @@ func (c *Config) validateDecode() []*problem.Problem {
 type Units struct {
 	// System is signal.Metric or signal.US.
 	System signal.System `toml:"system"`
+	// TimeZone is the IANA name of the zone of times that people read, such as
+	// "Europe/Prague"; empty is the computer's own.
+	TimeZone string `toml:"time_zone"`
+}
+
+// Zone is the zone of times that people read.
+func (u Units) Zone() *time.Location {
+	if u.TimeZone == "" {
+		return time.Local
+	}
+	zone, err := time.LoadLocation(u.TimeZone)
+	if err != nil {
+		return time.UTC // Validate has refused it
+	}
+	return zone
 }
 
 // Validate returns what cannot be.
 func (u Units) Validate() []*problem.Problem {
-	if u.System == signal.Metric || u.System == signal.US {
-		return nil
+	var all []*problem.Problem
+	if u.System != signal.Metric && u.System != signal.US {
+		all = append(all, &problem.Problem{Key: "units.system", What: fmt.Sprintf("there is no system of units %q", string(u.System)),
+			Try: `give "metric" or "us"`})
 	}
-	return []*problem.Problem{{Key: "units.system", What: fmt.Sprintf("there is no system of units %q", string(u.System)),
-		Try: `give "metric" or "us"`}}
+	if _, err := time.LoadLocation(u.TimeZone); err != nil {
+		all = append(all, &problem.Problem{Key: "units.time_zone", What: fmt.Sprintf("there is no time zone %q", u.TimeZone),
+			Try: `give a name such as "Europe/Prague" or "America/Chicago", or leave it out for the computer's own ("timedatectl list-timezones" lists the names)`})
+	}
+	return all
 }
 
 // defaultCrop is assumed when the owner names none.

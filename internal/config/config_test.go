@@ -100,6 +100,7 @@ func TestWhatTheOwnerWroteIsWhatIsSet(t *testing.T) {
 	want.MQTT.Uplink.Username = "combine"
 	want.MQTT.Uplink.PasswordFile = "/etc/chaffinch/uplink-password"
 	want.Units.System = signal.US
+	want.Units.TimeZone = "America/Chicago"
 	if !reflect.DeepEqual(c, want) {
 		t.Errorf("got  %+v\nwant %+v", c, want)
 	}

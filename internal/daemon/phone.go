@@ -21,6 +21,7 @@ func (d *Daemon) makePhone() error {
 	if settings.Listen == "" {
 		return nil
 	}
+	zone := d.o.Config.Units.Zone()
 	d.finder = newFinder(d.o.Source.Stamp, d.log)
 	page, err := phone.New(phone.Options{
 		Settings: settings, Board: d.board, Submit: d.Submit,
@@ -29,7 +30,7 @@ func (d *Daemon) makePhone() error {
 		Date:   func() (time.Time, bool) { return d.o.Source.Wall(d.o.Source.Stamp()) },
 		Finder: &phone.Finder{Says: d.finder.says, Found: d.finder.found},
 		Show:   d.o.ShowCode, Log: d.log,
-		Downloads: phone.Exports(d.writer.Store, d.o.Version, append(export.Formats(), report.In(d.o.Config.Units.System))),
+		Downloads: phone.Exports(d.writer.Store, d.o.Version, zone, append(export.Formats(), report.In(report.Style{Units: d.o.Config.Units.System, Zone: zone}))),
 	})
 	if err != nil {
 		return fmt.Errorf("daemon: %w", err)

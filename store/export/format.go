@@ -14,6 +14,9 @@ type Format struct {
 	// Write writes a part. It ends when ctx does. The same store and part give the
 	// same bytes.
 	Write func(ctx context.Context, w io.Writer, s *Source, p Part) error
+	// Style tells apart what is written differently for other readers of the same
+	// name of form; none, if there is one way only.
+	Style string
 	// Zipped is set where the bytes are compressed as they are.
 	Zipped bool
 }

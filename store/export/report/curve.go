@@ -24,16 +24,16 @@ const (
 )
 
 // drawCurves draws feed, fullness and load, and losses, one over the other.
-func (d *day24) drawCurves(marks []mark, began time.Time, dated bool) []template.HTML {
+func (d *traces) drawCurves(marks []mark, began time.Time, dated bool) []template.HTML {
 	if len(d.minutes) < 2 {
 		return nil
 	}
 	begin := 0.0
 	if dated {
-		t := began.UTC()
+		t := d.of(began)
 		begin = float64(t.Hour()*3600 + t.Minute()*60 + t.Second())
 	}
-	feedTimes, feedUnit := inUnits(d.units, 1, "t/h")
+	feedTimes, feedUnit := inUnits(d.Units, 1, "t/h")
 	return []template.HTML{
 		d.draw("Feed, "+feedUnit, []curve{{"feed", "feed", func(m *minute) float64 { return m.feed.value() * feedTimes }}}, 0, marks, begin),
 		d.draw("Fullness and engine load, %", []curve{
@@ -46,7 +46,7 @@ func (d *day24) drawCurves(marks []mark, began time.Time, dated bool) []template
 }
 
 // draw draws curves in one frame. High is the top of the axis; 0 fits it.
-func (d *day24) draw(title string, curves []curve, high float64, marks []mark, begin float64) template.HTML {
+func (d *traces) draw(title string, curves []curve, high float64, marks []mark, begin float64) template.HTML {
 	known := false
 	for i := range d.minutes {
 		for _, c := range curves {

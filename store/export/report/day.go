@@ -12,10 +12,10 @@ import (
 	"chaffinch/store/history"
 )
 
-// day24 is what the curves and the map need of the rows.
-type day24 struct {
+// traces is what the curves and the map need of the rows.
+type traces struct {
 	source *export.Source
-	units  signal.System
+	Style
 	// x of the rows: s since the first, over restarts and gaps.
 	x       float64
 	started bool
@@ -62,12 +62,12 @@ func (m *mean) value() float64 {
 	return m.sum / float64(m.n)
 }
 
-func newDay(s *export.Source) *day24 { return &day24{source: s} }
+func newDay(s *export.Source) *traces { return &traces{source: s} }
 
 // unknownGap stands for the time between two runs of which no clock tells.
 const unknownGap = 60.0
 
-func (d *day24) add(row *history.Row) {
+func (d *traces) add(row *history.Row) {
 	switch {
 	case !d.started:
 		d.started = true
@@ -126,7 +126,7 @@ func (d *day24) add(row *history.Row) {
 }
 
 // at is where an instant of a run stands on the axis.
-func (d *day24) at(boot uint32, at signal.Instant) (x float64, ok bool) {
+func (d *traces) at(boot uint32, at signal.Instant) (x float64, ok bool) {
 	for i := len(d.runs) - 1; i >= 0; i-- {
 		if d.runs[i].boot == boot {
 			return d.runs[i].x + at.Sub(d.runs[i].at).Seconds(), true
@@ -146,7 +146,7 @@ var wanted = [...]struct {
 }
 
 // caveats say what the record cannot tell.
-func (r *report) caveats(s *export.Source, d *day24) {
+func (r *report) caveats(s *export.Source, d *traces) {
 	say := func(format string, args ...any) { r.Caveats = append(r.Caveats, fmt.Sprintf(format, args...)) }
 	if _, from, ok := s.Date(r.Shift.Began.Boot, r.Shift.Began.At); !ok {
 		say("No clock could be trusted: there are no dates, and times count from the first row.")

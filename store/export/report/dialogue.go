@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"chaffinch/detect/advise"
-	"chaffinch/detect/advise/judge"
 	"chaffinch/store/export"
 )
 
@@ -40,7 +39,7 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		if err != nil {
 			return err
 		}
-		all = append(all, placed{turn: turn{At: v.Judged, Who: "found", Text: found(v)}, boot: uint64(v.Record.Key.Boot), seq: v.Record.Key.Seq, told: v.Text})
+		all = append(all, placed{turn: turn{At: v.Judged, Who: "found", Text: v.Text}, boot: uint64(v.Record.Key.Boot), seq: v.Record.Key.Seq, told: v.Text})
 	}
 	for c, err := range s.Settings(p) {
 		if err != nil {
@@ -79,19 +78,6 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		r.Checks = append(r.Checks, t)
 	}
 	return nil
-}
-
-// tellingPct is the widest interval of a change, in % of the level before, whose
-// figures say anything to a reader: from half to one and a half.
-const tellingPct = 100
-
-// found is a verdict. Where the levels swung too much to see anything but a miracle,
-// that is all there is to say; the figures are in the log.
-func found(v *export.Verdict) string {
-	if v.Outcome != judge.NoClearChange.String() || v.ChangePct == nil || v.LowPct != nil && v.HighPct != nil && *v.HighPct-*v.LowPct <= tellingPct {
-		return v.Text
-	}
-	return "No clear change: " + words(v.Symptom) + " varied too much to tell."
 }
 
 // ClosedWords say how a prompt closed.

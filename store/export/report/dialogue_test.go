@@ -3,37 +3,11 @@ package report
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"chaffinch/canbus/signal"
 	"chaffinch/detect/shift"
-	"chaffinch/store/export"
 )
-
-// Figures that only say that nothing can be said are left to the log.
-func TestAVerdictIsToldWithFiguresThatTellSomething(t *testing.T) {
-	v := func(change float64, low, high *float64) *export.Verdict {
-		return &export.Verdict{Symptom: "cleaning-loss", Outcome: "no clear change", ChangePct: &change, LowPct: low, HighPct: high, Text: "as told"}
-	}
-	at := func(x float64) *float64 { return &x }
-	const vague = "No clear change: cleaning loss varied too much to tell."
-	better := v(-40, at(-300), at(20))
-	better.Outcome = "better"
-	for _, c := range []struct {
-		name string
-		v    *export.Verdict
-		want string
-	}{
-		{"narrow", v(5, at(-11), at(21)), "as told"},
-		{"wide", v(33, at(-100), at(809)), vague},
-		{"without an end", v(116, at(-100), nil), vague},
-		{"another outcome", better, "as told"},
-		{"without figures", &export.Verdict{Outcome: "no clear change", Text: "as told"}, "as told"},
-	} {
-		if got := found(c.v); got != c.want {
-			t.Errorf("%s: %q, want %q", c.name, got, c.want)
-		}
-	}
-}
 
 // Who adds up the lines of the time and looks at first and last work finds a
 // difference: it is explained where it shows.
@@ -59,7 +33,7 @@ func TestFuelIsOnWhatItsUnitSays(t *testing.T) {
 	some := &shift.Amount{Value: 1}
 	for units, not := range map[signal.System][]string{signal.US: {"hectare", "tonne"}, signal.Metric: {"acre", "on a ton<"}} {
 		var out strings.Builder
-		r := report{Units: units, Shift: &shift.Summary{Total: shift.Totals{LPerHa: some, LPerT: some}}}
+		r := report{Style: Style{Units: units}, Shift: &shift.Summary{Total: shift.Totals{LPerHa: some, LPerT: some}}}
 		r.Shift.Fields = []shift.Field{{}, {}}
 		r.figures()
 		if err := page.Execute(&out, &r); err != nil {
@@ -70,5 +44,28 @@ func TestFuelIsOnWhatItsUnitSays(t *testing.T) {
 				t.Errorf("%s units have %q in them", units, word)
 			}
 		}
+	}
+}
+
+// Times are the reader's, with the name of his zone; of a day that he has, too.
+func TestTheTimesOfTheReader(t *testing.T) {
+	at := time.Date(2026, 7, 31, 22, 30, 0, 0, time.UTC)
+	for _, c := range []struct{ zone, clock, day, name string }{
+		{"UTC", "22:30", "Friday, 31 July 2026", "UTC"},
+		{"Europe/Prague", "00:30", "Saturday, 1 August 2026", "CEST (UTC+2)"},
+		{"America/Chicago", "17:30", "Friday, 31 July 2026", "CDT (UTC-5)"},
+		{"Asia/Kathmandu", "04:15", "Saturday, 1 August 2026", "UTC+5:45"},
+	} {
+		zone, err := time.LoadLocation(c.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := Style{Zone: zone}
+		if s.clock(&at) != c.clock || s.day(at) != c.day || s.zone(at) != c.name {
+			t.Errorf("%s: %s, %s, %s", c.zone, s.clock(&at), s.day(at), s.zone(at))
+		}
+	}
+	if got := (Style{}).clock(&at); got != "22:30" {
+		t.Errorf("without a zone: %s", got)
 	}
 }

@@ -9,14 +9,13 @@ import (
 	"strings"
 	"time"
 
-	"chaffinch/canbus/signal"
 	"chaffinch/detect/shift"
 	"chaffinch/store/export"
 )
 
 // report is all that the page shows.
 type report struct {
-	Units    signal.System
+	Style
 	Shift    *shift.Summary
 	Began    time.Time // zero where no clock could be trusted
 	Ended    time.Time
@@ -98,19 +97,19 @@ type told struct {
 // readable.
 const mostMarks = 40
 
-func gather(ctx context.Context, s *export.Source, p export.Part, units signal.System) (*report, error) {
+func gather(ctx context.Context, s *export.Source, p export.Part, style Style) (*report, error) {
 	of, err := s.Shift(p.Shift)
 	if err != nil {
 		return nil, err
 	}
 	summary := &of.Told.Shift
-	r := &report{Units: units, Shift: summary, Over: of.Over()}
+	r := &report{Style: style, Shift: summary, Over: of.Over()}
 	r.Began, r.Dated = s.DateOf(summary.Began)
 	if t, ok := s.DateOf(summary.Ended); ok {
 		r.Ended = t
 	}
 	d := newDay(s)
-	d.units = units
+	d.Style = style
 	for row, err := range s.Rows(p) {
 		if err != nil {
 			return nil, err
@@ -136,7 +135,7 @@ func gather(ctx context.Context, s *export.Source, p export.Part, units signal.S
 	return r, nil
 }
 
-func (r *report) alarms(s *export.Source, p export.Part, d *day24) error {
+func (r *report) alarms(s *export.Source, p export.Part, d *traces) error {
 	var all []mark
 	longest := map[string]float64{}
 	for e, err := range s.Events(p) {

@@ -140,7 +140,7 @@ func TestACountOnTheGroundIsTold(t *testing.T) {
 		signal.Metric: " Behind the machine: 85.0 kg/ha ± 12.0. From the header: 20.0 kg/ha. From 74 kernels. That is too few to rely on.",
 		signal.US:     " Behind the machine: 75.8 lb/ac ± 10.7. From the header: 17.8 lb/ac. From 74 kernels. That is too few to rely on.",
 	} {
-		if got := (&report{Units: in}).ground(&c); got != want {
+		if got := (&report{Style: Style{Units: in}}).ground(&c); got != want {
 			t.Errorf("%s: %q, want %q", in, got, want)
 		}
 	}

@@ -10,7 +10,7 @@ import (
 )
 
 // look lists what deserves a look before tomorrow.
-func (r *report) look(d *day24) {
+func (r *report) look(d *traces) {
 	for _, g := range d.sick {
 		text := strings.TrimSuffix(g.text, ".")
 		if _, address, ok := strings.Cut(g.subject, "@"); ok && g.kind == "fault-code" {
@@ -51,7 +51,7 @@ type sick struct {
 
 var sickKinds = []string{"fault-code", "signal-faulty", "signal-silent", "signal-implausible", "signal-stuck"}
 
-func (d *day24) addSick(e *export.Event) {
+func (d *traces) addSick(e *export.Event) {
 	if !slices.Contains(sickKinds, e.Kind) && !strings.Contains(e.Text, "set its sensor") { // a loss sensor near its end all day
 		return
 	}

@@ -41,7 +41,7 @@ const (
 	mostPoints = 12000
 )
 
-func (d *day24) addTrack(row *history.Row) {
+func (d *traces) addTrack(row *history.Row) {
 	lat, ok1 := row.Value(signal.Latitude.ID)
 	lon, ok2 := row.Value(signal.Longitude.ID)
 	if !ok1 || !ok2 || lat == 0 && lon == 0 {
@@ -78,7 +78,7 @@ func metres(a, b point) float64 {
 const mapWide, mapMostHigh = 720.0, 540.0
 
 // drawMaps draws a map of each field; one of all where the fields have no place.
-func (d *day24) drawMaps(s *shift.Summary, marks []mark, places []place) (all []template.HTML) {
+func (d *traces) drawMaps(s *shift.Summary, marks []mark, places []place) (all []template.HTML) {
 	if len(d.track) < 2 {
 		return nil
 	}
@@ -124,7 +124,7 @@ func fieldName(f *shift.Field) string {
 
 // drawMap draws the track between two corners, north up, with the numbers of the
 // alarms and the letters of the places where they came again.
-func (d *day24) drawMap(name string, low, high point, marks []mark, places []place) template.HTML {
+func (d *traces) drawMap(name string, low, high point, marks []mark, places []place) template.HTML {
 	keep := 1 + len(d.track)/mostPoints
 	squash := math.Cos((low.lat + high.lat) / 2 * math.Pi / 180)
 	wide, tall := max((high.lon-low.lon)*squash, 1e-5), max(high.lat-low.lat, 1e-5)
@@ -208,7 +208,7 @@ func (d *day24) drawMap(name string, low, high point, marks []mark, places []pla
 		fmt.Fprintf(&b, `<circle class="pin %s" cx="%.1f" cy="%.1f" r="8"/><text class="pin" x="%.1f" y="%.1f" text-anchor="middle">%d</text>`,
 			m.Priority, x(m.place), y(m.place), x(m.place), y(m.place)+3.4, m.Number)
 	}
-	per, barUnit := inUnits(d.units, 1, "m")
+	per, barUnit := inUnits(d.Units, 1, "m")
 	bar := niceBelow(160 / scale * 111195 * per)
 	px := bar / per / 111195 * scale
 	fmt.Fprintf(&b, `<path class="bar" d="M%.1f %.1fv5h%.1fv-5"/><text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%g %s</text>`,

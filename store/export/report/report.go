@@ -14,14 +14,25 @@ import (
 	"chaffinch/store/export"
 )
 
-// Format is the report as one of the forms in which a shift is handed over.
-func Format() export.Format { return In(signal.Metric) }
+// Style is in what a report is told to its reader.
+type Style struct {
+	Units signal.System  // metric, if none is named
+	Zone  *time.Location // of its times; UTC, if nil
+}
 
-// In is the report in a system of units.
-func In(units signal.System) export.Format {
+// Format is the report as one of the forms in which a shift is handed over: metric,
+// and in UTC.
+func Format() export.Format { return In(Style{}) }
+
+// In is the report in a style.
+func In(style Style) export.Format {
+	if style.Units == "" {
+		style.Units = signal.Metric
+	}
 	return export.Format{Name: "report", Tail: ".html", Type: "text/html; charset=utf-8", Words: "Report to read and print (HTML)",
+		Style: string(style.Units) + " " + style.of(time.Time{}).Location().String(),
 		Write: func(ctx context.Context, w io.Writer, s *export.Source, p export.Part) error {
-			return write(ctx, w, s, p, units)
+			return write(ctx, w, s, p, style)
 		}}
 }
 
@@ -29,10 +40,10 @@ func In(units signal.System) export.Format {
 var pageText string
 
 var page = template.Must(template.New("report").Funcs(template.FuncMap{
-	"clock": clock, "day": day, "hours": hours, "number": number, "seconds": seconds, "words": words, "brief": brief, "percent": percent,
+	"clock": Style.clock, "day": Style.day, "zone": Style.zone, "hours": hours, "number": number, "seconds": seconds, "words": words, "brief": brief, "percent": percent,
 }).Parse(pageText))
 
-func write(ctx context.Context, w io.Writer, s *export.Source, p export.Part, units signal.System) error {
+func write(ctx context.Context, w io.Writer, s *export.Source, p export.Part, style Style) error {
 	if p.Shift == 0 {
 		all := s.Shifts()
 		if len(all) == 0 {
@@ -40,7 +51,7 @@ func write(ctx context.Context, w io.Writer, s *export.Source, p export.Part, un
 		}
 		p.Shift = all[len(all)-1].Number
 	}
-	d, err := gather(ctx, s, p, units)
+	d, err := gather(ctx, s, p, style)
 	if err != nil {
 		return fmt.Errorf("report: shift %d: %w", p.Shift, err)
 	}
@@ -50,15 +61,43 @@ func write(ctx context.Context, w io.Writer, s *export.Source, p export.Part, un
 	return nil
 }
 
-// clock is a time of day, in UTC, or a dash.
-func clock(t *time.Time) string {
+// of is a time in the reader's zone.
+func (s Style) of(t time.Time) time.Time {
+	if s.Zone == nil {
+		return t.UTC()
+	}
+	return t.In(s.Zone)
+}
+
+// clock is a time of day, or a dash.
+func (s Style) clock(t *time.Time) string {
 	if t == nil || t.IsZero() {
 		return "–"
 	}
-	return t.UTC().Format("15:04")
+	return s.of(*t).Format("15:04")
 }
 
-func day(t time.Time) string { return t.UTC().Format("Monday, 2 January 2006") }
+func (s Style) day(t time.Time) string { return s.of(t).Format("Monday, 2 January 2006") }
+
+// zone names the zone as it is at a time: UTC, CEST (UTC+2), UTC+5:45.
+func (s Style) zone(t time.Time) string {
+	name, east := s.of(t).Zone()
+	from := "UTC"
+	if east != 0 {
+		sign := '+'
+		if east < 0 {
+			sign, east = '-', -east
+		}
+		from = fmt.Sprintf("UTC%c%d", sign, east/3600)
+		if minutes := east % 3600 / 60; minutes != 0 {
+			from += fmt.Sprintf(":%02d", minutes)
+		}
+	}
+	if name == from || strings.HasPrefix(name, "+") || strings.HasPrefix(name, "-") {
+		return from // a zone without a name of its own
+	}
+	return name + " (" + from + ")"
+}
 
 // hours is a time as hours and minutes.
 func hours(s float64) string {

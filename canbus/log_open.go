@@ -57,6 +57,9 @@ var (
 	zstdMagic = []byte{0x28, 0xB5, 0x2F, 0xFD}
 )
 
+// textMark may stand before a text, to say that it is UTF-8.
+const textMark = "\uFEFF"
+
 const (
 	fileBuffer = 64 << 10
 	// mostWindow bounds the memory that a zstd file may ask for.
@@ -93,6 +96,11 @@ func sourceOf(raw *rawFile) (source, error) {
 		return openPcap(plain)
 	case isPcapNG(head):
 		return openPcapNG(plain)
+	}
+	if head, _ := plain.Peek(len(textMark)); string(head) == textMark {
+		if _, err := plain.Discard(len(textMark)); err != nil {
+			return nil, err
+		}
 	}
 	return &textSource{plain: newPlain(), lines: lineReader{reader: plain, buffer: make([]byte, longestLine)}}, nil
 }

@@ -238,3 +238,21 @@ func BenchmarkReadLog(b *testing.B) {
 	}
 	b.ReportMetric(float64(lines)*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mlines/s")
 }
+
+// Some editors put a mark of the encoding before a text.
+func TestReadBehindAByteOrderMark(t *testing.T) {
+	const mark = "\uFEFF"
+	for _, log := range []string{
+		"(1700000000.000000) can0 123#11\n(1700000000.100000) can0 123#11\n",
+		"date Tue Nov 14 22:13:20 2023\nbase hex timestamps absolute\n0.0 1 123 Rx d 1 11\n0.1 1 123 Rx d 1 11\n",
+	} {
+		want, _ := readText(t, log)
+		got, s := readText(t, mark+log)
+		if len(want) != 2 || !slices.Equal(got, want) || s.Bad > 0 {
+			t.Errorf("%+v, want %+v; %v", got, want, s.FirstBad)
+		}
+	}
+	if frames, s := readText(t, mark); len(frames) > 0 || s.Damaged > 0 {
+		t.Errorf("nothing behind it: %+v, %v", frames, s.FirstBad)
+	}
+}

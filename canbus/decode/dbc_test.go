@@ -346,3 +346,11 @@ func TestDBCOfPGN0(t *testing.T) {
 		t.Errorf("of 11 bits: %+v", r)
 	}
 }
+
+// Some editors put a mark of the encoding before a text.
+func TestDBCBehindAByteOrderMark(t *testing.T) {
+	text := "\uFEFFVERSION \"\"\nBO_ 291 A: 8 X\n SG_ Spd : 8|16@1+ (0.125,0) [0|2000] \"rpm\" X\n"
+	if _, wrong := (DBC{Signals: map[string]string{"Spd": "rotor_speed_rpm"}}).Entries([]DBCFile{{"x.dbc", []byte(text)}}); len(wrong) > 0 {
+		t.Error(wrong[0])
+	}
+}

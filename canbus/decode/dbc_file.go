@@ -39,7 +39,7 @@ func parseDBC(f DBCFile) (all []found, err error) {
 	if len(f.Text) > MaxDBCBytes {
 		return nil, fmt.Errorf("%s: %d bytes are more than %d", f.Path, len(f.Text), MaxDBCBytes)
 	}
-	text, extended, err := forParser(f.Path, asUTF8(bytes.TrimPrefix(f.Text, []byte("\uFEFF"))))
+	text, extended, err := forParser(f.Path, asUTF8(f.Text))
 	if err != nil {
 		return nil, err
 	}

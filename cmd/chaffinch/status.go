@@ -32,7 +32,11 @@ Exit code 0 means well, 1 not well or not running.`,
 		RunE: func(*cobra.Command, []string) error {
 			status, age, err := daemon.ReadStatus(path)
 			if errors.Is(err, fs.ErrNotExist) {
-				fmt.Fprintln(s.out, "well?     NO: the service chaffinch is not running. Do: sudo systemctl start chaffinch; if it does not stay up: journalctl -b -u chaffinch")
+				const what, do = "the service chaffinch is not running", "sudo systemctl start chaffinch; if it does not stay up: journalctl -b -u chaffinch"
+				if asJSON {
+					return errors.Join(json.NewEncoder(s.out).Encode(map[string]any{"well": false, "what": what, "do": do}), exitCode(exitFailed))
+				}
+				fmt.Fprintf(s.out, "well?     NO: %s. Do: %s\n", what, do)
 				fmt.Fprintln(s.out, "          (One that was started by hand is not seen here: look at its own output.)")
 				return exitCode(exitFailed)
 			}

@@ -67,6 +67,14 @@ func TestStatusOfNothing(t *testing.T) {
 	if code != exitFailed || !strings.Contains(out, "the service chaffinch is not running. Do: sudo systemctl start chaffinch") {
 		t.Errorf("exit code %d: %s", code, out)
 	}
+	code, out = statusSays(t, "--json", "--file", filepath.Join(t.TempDir(), "status.json"))
+	var said struct {
+		Well *bool
+		Do   string
+	}
+	if err := json.Unmarshal([]byte(out), &said); err != nil || code != exitFailed || said.Well == nil || *said.Well || said.Do == "" {
+		t.Errorf("exit code %d, %v: %s", code, err, out)
+	}
 }
 
 func TestWhereTheStatusGoes(t *testing.T) {

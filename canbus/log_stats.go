@@ -31,6 +31,9 @@ type BadLine struct {
 	Line   int // 1 is the first; the packet number in a capture
 	Reason string
 	Text   string // its first 60 characters
+	// Whole: it is not this line alone; nothing of the file can be trusted from here
+	// on, or at all.
+	Whole bool
 }
 
 func (b BadLine) String() string {
@@ -81,7 +84,7 @@ func (r *record) finish() {
 	r.stats.Bytes += r.raw.bytes
 	r.raw = nil
 	if r.times.differences(len(r.names.list)) {
-		r.keep("the times look like differences from frame to frame, of which nothing can be made: record with candump -L or -t a", nil)
+		r.keep("the times look like differences from frame to frame, of which nothing can be made: record with candump -L or -t a", nil, true)
 	}
 }
 
@@ -116,22 +119,21 @@ func (r *record) count(frames []Frame) {
 func (r *record) bad(reason fault, line []byte) {
 	r.stats.Bad++
 	if len(r.stats.FirstBad) < keptBad {
-		r.keep(reason.String(), line)
+		r.keep(reason.String(), line, false)
 	}
 }
 
 func (r *record) damage(cause error) {
 	r.stats.Damaged++
-	if len(r.stats.FirstBad) < keptBad {
-		r.keep("the file is damaged from here on: "+cause.Error(), nil)
-	}
+	r.keep("the file is damaged from here on: "+cause.Error(), nil, true)
 }
 
-func (r *record) keep(reason string, line []byte) {
+// keep is for the report. Of whole files there are few.
+func (r *record) keep(reason string, line []byte, whole bool) {
 	const longest = 60
 	if len(line) > longest {
 		line = line[:longest]
 	}
 	r.stats.FirstBad = append(r.stats.FirstBad,
-		BadLine{File: r.file, Line: r.line, Reason: reason, Text: string(line)})
+		BadLine{File: r.file, Line: r.line, Reason: reason, Text: string(line), Whole: whole})
 }

@@ -58,8 +58,8 @@ DROPCOUNT: dropped 3 CAN frames on 'can0' socket (total drops 3)
 (1700000001.0) can0 123#11`)
 	want := Stats{Files: 1, Bytes: s.Bytes, Lines: 12, Frames: 7, Extended: 4, Standard: 2, Remote: 1, FD: 1,
 		ErrorFrames: 1, Skipped: 3, Bad: 2, FirstBad: []BadLine{
-			{"text", 9, faultData.String(), "(1700000000.923456) can0 123#112"},
-			{"text", 10, faultNoTime.String(), "  can0  0CF00400   [8]  20 7D 87 48 14 00 F0 87"},
+			{"text", 9, faultData.String(), "(1700000000.923456) can0 123#112", false},
+			{"text", 10, faultNoTime.String(), "  can0  0CF00400   [8]  20 7D 87 48 14 00 F0 87", false},
 		}}
 	if !slices.Equal(s.FirstBad, want.FirstBad) {
 		t.Errorf("bad lines %v", s.FirstBad)

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"chaffinch/canbus"
 	"chaffinch/internal/problem"
 )
 
@@ -73,4 +74,13 @@ func orNotAllowed(err error) error {
 		return err
 	}
 	return &problem.Problem{What: "what the service keeps is for the service alone", Err: err, Try: "do the same with sudo"}
+}
+
+// tellWhole says what is wrong with logs as a whole.
+func tellWhole(w io.Writer, log canbus.Stats) {
+	for _, b := range log.FirstBad {
+		if b.Whole {
+			fmt.Fprintln(w, b)
+		}
+	}
 }

@@ -189,3 +189,31 @@ func TestARecordThatLacksFramesSaysSo(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 }
+
+// A log that breaks off is read as far as it goes, and it is said that it does.
+func TestALogThatBreaksOffIsToldOf(t *testing.T) {
+	text, err := os.ReadFile(recording("truck-keyon-engine-off.log.gz"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	log := filepath.Join(t.TempDir(), "broken.log.gz")
+	if err := os.WriteFile(log, text[:len(text)/20], 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{"replay", "--quiet", log},
+		{"replay", log},
+		{"survey", log},
+		{"find", "engine_speed_rpm", "--log", log, "--reading", "1=800", "--reading", "2=900", "--reading", "3=1000"},
+		{"find", "unloading", "--log", log, "--on", "1", "--off", "2", "--on", "3"},
+	} {
+		r := chaffinch(nil, args...)
+		if r.code != exitDone || strings.Count(r.err, "the file is damaged from here on") != 1 {
+			t.Errorf("%v: code %d, said %q", args, r.code, r.err)
+		}
+	}
+	r := chaffinch([]byte("1=800\n2=900\n3=1000\n3.5=1010\n\n"), "find", "engine_speed_rpm", "--log", log)
+	if strings.Count(r.err, "the file is damaged from here on") != 1 {
+		t.Errorf("asking: said %q", r.err)
+	}
+}

@@ -166,20 +166,22 @@ func (m moments) changes(on, off []string) ([]find.Change, error) {
 
 // search reads the logs and shows what was found.
 func (s streams) search(f findFlags, look func(*canbus.LogReader) (*find.Result, error)) error {
-	r, err := searchLogs(f, look)
+	r, stats, err := searchLogs(f, look)
+	tellWhole(s.err, stats)
 	if err != nil {
 		return err
 	}
 	return s.show(f, r)
 }
 
-func searchLogs(f findFlags, look func(*canbus.LogReader) (*find.Result, error)) (*find.Result, error) {
+func searchLogs(f findFlags, look func(*canbus.LogReader) (*find.Result, error)) (*find.Result, canbus.Stats, error) {
 	log, err := canbus.OpenLogs(f.logs...)
 	if err != nil {
-		return nil, err
+		return nil, canbus.Stats{}, err
 	}
 	defer log.Close()
-	return look(log)
+	r, err := look(log)
+	return r, log.Stats(), err
 }
 
 func (s streams) show(f findFlags, r *find.Result) (err error) {
@@ -207,6 +209,7 @@ func findAsking(s streams, f findFlags, id signal.ID, m moments) error {
 	fmt.Fprintf(s.err, "%s in %s. Type TIME=VALUE, what the display said; an empty line ends.\n", id.Info().Words, id.Info().Unit)
 	q := find.Query{Signal: id, Step: f.step}
 	var last *find.Result
+	told := false
 	lines := bufio.NewScanner(s.in)
 	for lines.Scan() && strings.TrimSpace(lines.Text()) != "" {
 		stamp, value, err := m.reading(lines.Text())
@@ -219,7 +222,11 @@ func findAsking(s streams, f findFlags, id signal.ID, m moments) error {
 			fmt.Fprintf(s.err, "%d of at least %d\n", n, find.FewestReadings)
 			continue
 		}
-		r, err := searchLogs(f, func(log *canbus.LogReader) (*find.Result, error) { return find.Log(log, q) })
+		r, stats, err := searchLogs(f, func(log *canbus.LogReader) (*find.Result, error) { return find.Log(log, q) })
+		if !told {
+			tellWhole(s.err, stats)
+			told = true
+		}
 		if err != nil {
 			fmt.Fprintln(s.err, err)
 			continue

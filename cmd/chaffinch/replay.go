@@ -211,7 +211,9 @@ func replay(cmd *cobra.Command, s streams, f replayFlags, logs []string) (err er
 	if s := c.ShiftToEnd(); s != nil {
 		summary.Shift(core.ShiftTold{Phase: core.ShiftEnded, Summary: s})
 	}
-	if !f.quiet {
+	if f.quiet {
+		tellWhole(s.err, log.Stats())
+	} else {
 		summary.Write(s.err, log.Interfaces(), log.Stats())
 	}
 	if err == nil && log.Stats().Frames == 0 {

@@ -145,6 +145,7 @@ func readLogs(s streams, sur *survey.Survey, logs []string) (*survey.Report, err
 		return nil, &problem.Problem{What: fmt.Sprintf("no frame in %d lines", stats.Lines),
 			Try: "give a log in candump or asc form, or a pcap capture of SocketCAN"}
 	}
+	tellWhole(s.err, log.Stats())
 	return sur.Report(log.Interfaces(), log.Stats()), nil
 }
 

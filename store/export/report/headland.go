@@ -66,7 +66,8 @@ func put(to *[2]mean, level [2]float64) {
 	}
 }
 
-// words say which sensor shows clearly more at the headland, if one does.
+// words say which sensor shows clearly more at the headland, if one does: by half and
+// by ten of its hundred (our own choice, no source).
 func (h *headland) words() (all []string) {
 	const leastRows = 10 * edgeRows
 	for i, name := range [2]string{"Separation", "Cleaning"} {

@@ -26,12 +26,14 @@ func (r *report) look(d *traces) {
 		}
 		r.Look = append(r.Look, text+".")
 	}
+	across, unit := inUnits(r.Units, 2*placeRadiusM, "m")
 	for _, p := range r.places {
-		r.Look = append(r.Look, fmt.Sprintf("%s came %d times within %.0f m, at place %s of the map%s.", p.kind, p.count, 2*placeRadiusM, p.letter, p.numbers))
+		r.Look = append(r.Look, fmt.Sprintf("%s came %d times within %.0f %s, at place %s of the map%s.", p.kind, p.count, across, unit, p.letter, p.numbers))
 	}
 	r.Look = append(r.Look, d.headland.words()...)
 	t := &r.Shift.Total.Times
-	if t.WaitingS > 0.08*t.TotalS && t.WaitingS > 600 {
+	// More than a twelfth of the day and ten minutes (our own choice, no source).
+	if t.WaitingS > t.TotalS/12 && t.WaitingS > 600 {
 		r.Look = append(r.Look, fmt.Sprintf("The machine waited %s h with threshing on: is there room for another trailer?", hours(t.WaitingS)))
 	}
 	if len(r.Checks) == 0 {
@@ -81,6 +83,8 @@ type place struct {
 }
 
 const (
+	// Two or three passes side by side, and as often as cannot be chance (our own
+	// choice, no source).
 	placeRadiusM = 30.0
 	placeLeast   = 3 // alarms
 	mostPlaces   = 6

@@ -11,6 +11,7 @@ import (
 	"chaffinch/canbus"
 	"chaffinch/canbus/signal"
 	"chaffinch/detect"
+	"chaffinch/internal/config"
 )
 
 func TestEverySignalAndEveryAlarmIsAccountedFor(t *testing.T) {
@@ -193,5 +194,20 @@ func TestForeignTextIsMadePrintable(t *testing.T) {
 	}
 	if n := len([]rune(printable(strings.Repeat("long ", 100)))); n > 60 {
 		t.Errorf("%d characters", n)
+	}
+}
+
+// A log may call its interface what it likes; the configuration to begin with must be one.
+func TestTheConfigurationIsOneWhateverTheInterfaceIsCalled(t *testing.T) {
+	for name, want := range map[string]string{
+		"can1": `interface = "can1"`, "slcan0": `interface = "slcan0"`,
+		`\Device\NPF_{0A1B2C3D-0000-1111}`: `interface = "can0"`, "can\xff": `interface = "can0"`, "a/b": `interface = "can0"`,
+	} {
+		b := &bench{newSurvey(t), int64(time.Hour)}
+		b.send(0, 0x0CF00400, 0xFF, 0xFF, 0xFF, 0x68, 0x13)
+		text := b.Report([]string{name}, canbus.Stats{}).Config
+		if _, wrong := config.FromText(text); len(wrong) > 0 || !strings.Contains(text, want) {
+			t.Errorf("%q: %v\n%s", name, wrong, text)
+		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"chaffinch/canbus"
 	"chaffinch/canbus/decode"
 	"chaffinch/canbus/processdata"
 	"chaffinch/canbus/signal"
@@ -14,13 +15,8 @@ import (
 func (b *builder) configText() string {
 	var t strings.Builder
 	iface := b.cfg.Bus.Interface
-	if len(b.interfaces) > 0 {
-		iface = b.interfaces[0]
-		for i, name := range b.interfaces {
-			if b.loudest() == uint8(i) {
-				iface = name
-			}
-		}
+	if i := int(b.loudest()); i < len(b.interfaces) && isInterface(b.interfaces[i]) {
+		iface = b.interfaces[i]
 	}
 	t.WriteString("# Only you know these: take away the # and fill in.\n[machine]\n" +
 		"#name = \"combine-1\"\n#cut_width_m = 9.14\n#rated_power_kw = 280\n#rotor_diameter_m = 0.762\n#mass_t = 18\n\n" +
@@ -30,6 +26,17 @@ func (b *builder) configText() string {
 	b.writeRotorElement(&t)
 	b.writeMaps(&t)
 	return t.String()
+}
+
+// isInterface tells whether a log's name of an interface can be one of this computer's.
+func isInterface(name string) bool {
+	for _, r := range name {
+		if r <= ' ' || r > '~' {
+			return false
+		}
+	}
+	wrong := canbus.Settings{Interface: name, Bitrate: canbus.DefaultSettings().Bitrate}.Validate()
+	return len(wrong) == 0
 }
 
 // loudest is the interface with the most frames of 29 bits.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"chaffinch/internal/config"
@@ -28,6 +29,13 @@ change from its next start. Phones that use the page are paired there, not here.
   chaffinch device add tablet --role answer
   chaffinch device list
   chaffinch device forget tablet`,
+		Args: cobra.ArbitraryArgs,
+		RunE: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usageError{fmt.Errorf("device cannot %q: give add, list or forget", args[0])}
+			}
+			return usageError{errors.New("say what: device add, list or forget")}
+		},
 	}
 	cmd.PersistentFlags().StringVar(&path, "config", defaultConfig, "the daemon's configuration")
 	load := func() (*config.Config, error) { return loadConfig(path) }

@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"testing"
 
+	"chaffinch/canbus"
 	"chaffinch/canbus/find"
 )
 
@@ -215,5 +216,31 @@ func TestALogThatBreaksOffIsToldOf(t *testing.T) {
 	r := chaffinch([]byte("1=800\n2=900\n3=1000\n3.5=1010\n\n"), "find", "engine_speed_rpm", "--log", log)
 	if strings.Count(r.err, "the file is damaged from here on") != 1 {
 		t.Errorf("asking: said %q", r.err)
+	}
+}
+
+// The verbs under device are used wrongly as the others are.
+func TestWrongUseOfDevice(t *testing.T) {
+	for _, c := range []struct{ args, want string }{
+		{"device", "add, list or forget"},
+		{"device bogus", `"bogus"`},
+		{"device add", "device add --help shows an example"},
+		{"device list x", "device list --help shows an example"},
+		{"device forget a b", "device forget --help shows an example"},
+	} {
+		r := chaffinch(nil, strings.Fields(c.args)...)
+		if r.code != exitUsage || !strings.Contains(r.err, c.want) || r.out != "" {
+			t.Errorf("%s: %+v", c.args, r)
+		}
+	}
+}
+
+// Nobody reads a display for minutes to a bus that is not there.
+func TestABusThatIsNotThere(t *testing.T) {
+	for state, want := range map[canbus.LinkState]string{canbus.Absent: "there is no interface can7", canbus.Down: "can7 is switched off", canbus.Up: ""} {
+		err := notHeard(canbus.Health{Interface: "can7", State: state}, 250_000)
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%v: %v", state, err)
+		}
 	}
 }

@@ -259,6 +259,9 @@ func findLive(cmd *cobra.Command, s streams, f findFlags, id signal.ID) error {
 		return err
 	}
 	defer socket.Close()
+	if err := notHeard(socket.Health(), canbus.DefaultSettings().Bitrate); err != nil {
+		return err
+	}
 	fmt.Fprintf(s.err, "Type what the display says for %s in %s, at that moment; an empty line ends.\n", id.Info().Words, id.Info().Unit)
 	typed := make(chan string)
 	go func() {

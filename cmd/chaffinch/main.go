@@ -80,6 +80,9 @@ The machine's own manual, local rules and trained people come first.`,
 	)
 	for _, verb := range root.Commands() {
 		verb.Args = asUsage(verb.Args)
+		for _, under := range verb.Commands() {
+			under.Args = asUsage(under.Args)
+		}
 	}
 	return root
 }

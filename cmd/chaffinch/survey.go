@@ -157,14 +157,11 @@ func listen(cmd *cobra.Command, s streams, f surveyFlags, cfg *config.Config, su
 		return nil, err
 	}
 	defer socket.Close()
-	switch health := socket.Health(); {
-	case health.State == canbus.Absent:
-		return nil, &problem.Problem{What: fmt.Sprintf("there is no interface %s", f.iface),
-			Try: `"ip link" lists those that there are; is the adapter plugged in, and its driver loaded?`}
-	case health.State == canbus.Down:
-		return nil, &problem.Problem{What: f.iface + " is switched off",
-			Try: fmt.Sprintf(`switch it on with "ip link set %s up type can bitrate %d listen-only on"`, f.iface, cfg.Bus.Bitrate)}
-	case health.Bitrate > 0 && f.bitrate == 0:
+	health := socket.Health()
+	if err := notHeard(health, cfg.Bus.Bitrate); err != nil {
+		return nil, err
+	}
+	if health.Bitrate > 0 && f.bitrate == 0 {
 		cfg.Bus.Bitrate = health.Bitrate
 	}
 	read := func(frames []canbus.Frame) (int, error) { return socket.Read(frames, 100*time.Millisecond) }
@@ -173,6 +170,19 @@ func listen(cmd *cobra.Command, s streams, f surveyFlags, cfg *config.Config, su
 	}
 	sur.Lost(socket.Health().Dropped)
 	return sur.Report([]string{f.iface}, canbus.Stats{}), nil
+}
+
+// notHeard says what to do about an interface that is not there, or switched off.
+func notHeard(h canbus.Health, bitrate int) error {
+	switch h.State {
+	case canbus.Absent:
+		return &problem.Problem{What: fmt.Sprintf("there is no interface %s", h.Interface),
+			Try: `"ip link" lists those that there are; is the adapter plugged in, and its driver loaded?`}
+	case canbus.Down:
+		return &problem.Problem{What: h.Interface + " is switched off",
+			Try: fmt.Sprintf(`switch it on with "ip link set %s up type can bitrate %d listen-only on"`, h.Interface, bitrate)}
+	}
+	return nil
 }
 
 // hear takes frames until the time is over, or somebody has heard enough.

@@ -57,6 +57,42 @@ func TestFlood(t *testing.T) {
 	}
 }
 
+// A flood is over when fewer than five are left of its ten minutes, not before.
+func TestAFloodEndsBelowFive(t *testing.T) {
+	s := newStorm()
+	var codes []machine.Fault
+	run := func(add int, d time.Duration) {
+		for range add {
+			codes = append(codes, machine.Fault{SPN: uint32(100 + len(codes)), FMI: 3, Since: s.now})
+		}
+		for range int(d / machine.Period) {
+			s.machine.Faults(codes)
+			s.step()
+		}
+	}
+	run(4, 5*time.Minute)
+	run(6, 6*time.Minute)
+	run(1, time.Minute)
+	if on, held := s.rules.Flooded(); !on || held != 1 {
+		t.Errorf("six of ten minutes ago are left: flood %t, %d held back", on, held)
+	}
+	run(0, 4*time.Minute)
+	if on, _ := s.rules.Flooded(); on || len(s.rules.Active()) != 11 {
+		t.Errorf("none is left: flood %t, %d active", on, len(s.rules.Active()))
+	}
+}
+
+// A code cannot have been there before it was heard, nor an alarm end before its
+// beginning.
+func TestACodeOfTheFuture(t *testing.T) {
+	s := newStorm()
+	s.machine.Faults([]machine.Fault{{SPN: 100, FMI: 3, Since: s.now.Add(time.Hour)}})
+	s.step()
+	if len(s.log) != 1 || s.log[0].Began > s.log[0].Raised {
+		t.Errorf("%+v", s.log)
+	}
+}
+
 // A cause that is active explains what follows from it.
 func TestExplained(t *testing.T) {
 	d := desk{}

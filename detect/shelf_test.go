@@ -234,6 +234,26 @@ func TestBusErrors(t *testing.T) {
 	}
 }
 
+// Counts that begin anew are no flood of errors.
+func TestBusCountsThatBeginAnew(t *testing.T) {
+	s := newStorm()
+	var count machine.BusCount
+	for second := range 120 {
+		if second == 60 {
+			count = machine.BusCount{}
+		}
+		count.Data, count.Errors = count.Data+700, count.Errors+3
+		for range 10 {
+			s.now = s.now.Add(machine.Period)
+			state := s.machine.Step(s.now)
+			state.Bus = count
+			if events := s.rules.Step(state); len(events) > 0 {
+				t.Fatalf("at %d s: %+v", second, events)
+			}
+		}
+	}
+}
+
 // The program's own troubles have the same life: a delay, one event, an end.
 func TestOwnHealth(t *testing.T) {
 	o := NewOwn(DefaultSettings())
@@ -250,7 +270,7 @@ func TestOwnHealth(t *testing.T) {
 	now = run(now, now.Add(60*time.Second))
 	delete(wrong, "not-recording")
 	delete(wrong, "broker-away")
-	run(now, now.Add(60*time.Second))
+	now = run(now, now.Add(60*time.Second))
 	if len(log) != 2 || log[0].Phase != Raised || log[1].Phase != Ended || log[0].Number != OwnNumbers+1 {
 		t.Fatalf("%v", log)
 	}
@@ -260,6 +280,16 @@ func TestOwnHealth(t *testing.T) {
 	}
 	if got := log[1].Ended.Sub(e.Began); got != 60*time.Second {
 		t.Errorf("it took %v", got)
+	}
+	// What is active when the program ends, ends with it.
+	log = nil
+	wrong["not-recording"] = "not recording: the disk is full"
+	now = run(now, now.Add(5*time.Minute))
+	for range 2 {
+		log = append(log, o.Finish(now)...)
+	}
+	if len(log) != 2 || log[1].Phase != Ended || log[1].Ended != now || log[1].Number != log[0].Number {
+		t.Errorf("%+v", log)
 	}
 }
 

@@ -179,6 +179,13 @@ func TestTheDayIsTheSameAfterARestart(t *testing.T) {
 	if got := again.Day(100); len(got) != 8 {
 		t.Errorf("recalled twice: %d lines", len(got))
 	}
+	for since, want := range map[time.Duration]int{61 * time.Minute: 6, 90 * time.Minute: 0} {
+		later := NewBoard(NewTopics("w"), Clock{Boot: 8})
+		later.Recall(stored, start.Add(since))
+		if got := later.Day(100); len(got) != want {
+			t.Errorf("since %v: %d lines, want %d", since, len(got), want)
+		}
+	}
 }
 
 func TestHistoryIsTheLastHour(t *testing.T) {

@@ -2,6 +2,7 @@ package publish
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"chaffinch/canbus/signal"
@@ -94,5 +95,12 @@ func BenchmarkLive(b *testing.B) {
 	for b.Loop() {
 		m.State.Now += signal.Instant(LiveEvery)
 		board.Live(m)
+	}
+}
+
+// A topic is short whatever the machine is called.
+func TestALongNameMakesAShortTopic(t *testing.T) {
+	if got := NewTopics(strings.Repeat("a long name ", 100)).Machine(); len(got) > longestName+1 {
+		t.Errorf("%d letters", len(got))
 	}
 }

@@ -103,3 +103,51 @@ func TestMemoriesThatCannotBe(t *testing.T) {
 		t.Errorf("%v, shift %d, %+v", err, acc.Number(), acc.Summary())
 	}
 }
+
+// What was cut before a map was lost is not on it after any further restart either.
+func TestALostMapStaysLost(t *testing.T) {
+	d := newDriver(ownWidth(10))
+	d.drive(machine.Cutting, 300, 0, nil)
+	for n := range 2 {
+		m := d.acc.Memory()
+		if n == 0 {
+			m.Chart = m.Chart[:len(m.Chart)/2]
+		}
+		acc := New(DefaultSettings(), ownWidth(10))
+		if _, err := acc.Remember(m, 0); err != nil {
+			t.Fatal(err)
+		}
+		d.acc, d.state.Now = acc, 0
+		d.drive(machine.Cutting, 300*float64(n+2), 0, nil)
+		if area := d.acc.Summary().Total.AreaHa; area == nil || !area.Estimated {
+			t.Errorf("after %d restarts: %+v", n+1, area)
+		}
+	}
+}
+
+// More fields than a shift may have are part of the last.
+func TestFieldsAreBounded(t *testing.T) {
+	d := newDriver(ownWidth(10))
+	for i := range maxFields + 3 {
+		x := 600 * float64(i)
+		d.drive(machine.Travelling, x, 0, nil)
+		d.drive(machine.Cutting, x+60, 0, nil)
+	}
+	s := d.acc.Summary()
+	if len(s.Fields) != maxFields {
+		t.Errorf("%d fields", len(s.Fields))
+	}
+	within(t, "worked", s.Total.WorkedHa, float64(maxFields+3)*60*10/1e4, 0.01)
+}
+
+// Nobody knows what was cut between two positions that are far apart in time.
+func TestAGapOfPositionsIsNotCharted(t *testing.T) {
+	d := newDriver(ownWidth(10))
+	d.drive(machine.Cutting, 30, 0, nil)
+	d.x = 60
+	d.state.Now = d.state.Now.Add(20 * time.Second)
+	d.drive(machine.Cutting, 90, 0, nil)
+	if got := d.acc.open.Tail.ChartedM + d.acc.open.Sums.ChartedM; got < 50 || got > 62 {
+		t.Errorf("%v m of 60 are on the map", got)
+	}
+}

@@ -383,3 +383,28 @@ func TestLiveValuesMayBeRarer(t *testing.T) {
 		}
 	})
 }
+
+// counted is a session that takes everything.
+type counted struct {
+	session
+	sent []string
+}
+
+func (c *counted) publish(_ context.Context, m publish.Message) error {
+	c.sent = append(c.sent, m.Topic)
+	return nil
+}
+
+// What has ended is cleared once, and not again with each change of the board.
+func TestWhatHasEndedIsClearedOnce(t *testing.T) {
+	m := mirror{known: map[string]bool{"alert/old": true}, sent: map[string][]byte{}}
+	s := &counted{}
+	for range 3 {
+		if err := m.sync(t.Context(), s, []publish.Message{{Topic: "availability", Payload: []byte("online")}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := strings.Join(s.sent, " "); got != "availability alert/old" {
+		t.Errorf("sent %s", got)
+	}
+}

@@ -174,6 +174,12 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		b.Add(&r)
 	}
 	block := b.AppendBlock(nil)
+	for i := range 2 {
+		r := steady(i)
+		b.Add(&r)
+	}
+	b.columns[codeAt].values[1] = b.columns[codeAt].values[0]
+	twice := b.AppendBlock(nil)
 	var d Decoder
 	for n := range len(block) {
 		if err := d.Decode(block[:n]); err == nil {
@@ -188,6 +194,7 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"nothing", nil, "history: block of 0 bytes: it is cut short"},
 		{"a later version", []byte{9, 1, 1, 1}, "history: block of 4 bytes: version 9 is not known"},
 		{"too many rows", []byte{1, 1, 200, 2, 1}, "history: block of 5 bytes: 328 rows cannot be: 1 to 180"},
+		{"the same second twice", twice, fmt.Sprintf("history: block of %d bytes: column 0: time goes back", len(twice))},
 		{"a tail", append(append([]byte(nil), block...), 0), fmt.Sprintf("history: block of %d bytes: 1 bytes too many", len(block)+1)},
 	} {
 		if err := d.Decode(c.bytes); err == nil || err.Error() != c.says {

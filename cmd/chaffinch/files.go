@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"chaffinch/canbus"
 	"chaffinch/internal/problem"
@@ -61,8 +62,14 @@ func sameFile(a, b string) bool {
 }
 
 // special tells whether a path is of something that is written into and not
-// replaced: a device such as /dev/null, a pipe, a terminal.
+// replaced: a device such as /dev/null, a pipe, a terminal, or a link to an open
+// file such as /dev/stdout.
 func special(path string) bool {
+	if link, err := os.Lstat(path); err == nil && link.Mode()&os.ModeSymlink != 0 {
+		if whole, err := filepath.Abs(path); err == nil && (strings.HasPrefix(whole, "/dev/") || strings.HasPrefix(whole, "/proc/")) {
+			return true
+		}
+	}
 	info, err := os.Stat(path)
 	return err == nil && !info.Mode().IsRegular() && !info.IsDir()
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -241,6 +242,23 @@ func TestABusThatIsNotThere(t *testing.T) {
 		err := notHeard(canbus.Health{Interface: "can7", State: state}, 250_000)
 		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
 			t.Errorf("%v: %v", state, err)
+		}
+	}
+}
+
+// /dev/stdout is a link to an open file, often a regular one, and must stay one.
+func TestOpenFilesAreSpecial(t *testing.T) {
+	file, err := os.Create(filepath.Join(t.TempDir(), "out"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	for path, want := range map[string]bool{
+		fmt.Sprintf("/proc/self/fd/%d", file.Fd()): true, os.DevNull: true,
+		file.Name(): false, file.Name() + ".none": false, filepath.Dir(file.Name()): false, "/dev/shm/none.csv": false,
+	} {
+		if got := special(path); got != want {
+			t.Errorf("%s: %v", path, got)
 		}
 	}
 }

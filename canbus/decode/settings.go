@@ -36,6 +36,7 @@ func (s *Settings) Validate() []*problem.Problem {
 	for i := range s.Maps {
 		all = append(all, s.Maps[i].Validate(i)...)
 	}
+	strange := slices.ContainsFunc(s.Maps, func(m MapEntry) bool { _, ok := signal.ByName(m.Signal); return !ok })
 	for id := range signal.ID(signal.Count) {
 		for _, text := range s.Prefer[id.String()] {
 			p, err := parsePreference(text)
@@ -43,6 +44,9 @@ func (s *Settings) Validate() []*problem.Problem {
 				all = append(all, &problem.Problem{Key: "prefer." + id.String(), What: err.Error(),
 					Try: `name a source as the survey does, such as "PGN 65097" or "PGN 61444 SPN 190 from 0"`})
 				continue
+			}
+			if namesMap := p.name == "map" || strings.HasPrefix(p.name, "map "); namesMap && strange {
+				continue // it may be that one
 			}
 			if known := s.routeNames(id); !slices.ContainsFunc(known, p.means) {
 				try := "there are " + strings.Join(known, ", ")

@@ -235,7 +235,11 @@ func read(name string, text []byte, cropFolder string) (*Config, []*Mistake) {
 	if missing != nil && b.sound(missing.Key) {
 		b.wrong = append(b.wrong, missing)
 	}
-	for _, p := range append(c.loadDBC(filepath.Dir(name)), c.validate(len(mistakes) == 0 && missing == nil)...) {
+	databases := c.loadDBC(filepath.Dir(name))
+	if len(databases) > 0 {
+		b.spoilt["prefer"] = true // it may name what would have come from them
+	}
+	for _, p := range append(databases, c.validate(len(mistakes) == 0 && missing == nil)...) {
 		if b.sound(p.Key) {
 			b.wrong = append(b.wrong, p)
 		}

@@ -38,7 +38,9 @@ func demoVerb(s streams) *cobra.Command {
 		Long: `Demo runs the daemon as it is, with its store, its MQTT broker and its page
 for a phone, on a make-believe combine in a make-believe field, and prints each
 alert, prompt and verdict as it comes. The first comes within a minute. When a prompt is answered
-with done, the make-believe machine is set so. Nothing of it is a real machine.`,
+with done, the make-believe machine is set so. At the end of its first pass, and for a
+check that is asked for, it stands for two and a half minutes of its time: checks and
+set-up are open then. Nothing of it is a real machine.`,
 		Example: `  chaffinch demo
   chaffinch demo --speed 20 --listen 127.0.0.1:1884
   chaffinch demo --page :8080`,
@@ -52,6 +54,11 @@ with done, the make-believe machine is set so. Nothing of it is a real machine.`
 	cmd.Flags().Uint64Var(&f.seed, "seed", f.seed, "which of the many possible days")
 	return cmd
 }
+
+// standsS is how many seconds the make-believe machine stands at the end of its first
+// pass, and of one after each check that is asked for: checks and set-up are only
+// open while a machine stands.
+const standsS = 150
 
 func demo(cmd *cobra.Command, s streams, f demoFlags) error {
 	if !(f.speed >= 0.1 && f.speed <= 1000) {
@@ -113,7 +120,9 @@ The first alert comes in under a minute of its time. To look on from elsewhere:
   mosquitto_sub -h %s -p %s -v -t 'chaffinch/v1/#'
 
 `, scenario.Crop, f.speed, host, port)
-	source := daemon.NewPretend(virtual.New(scenario, f.seed), now, f.speed, daemon.Clock{})
+	combine := virtual.New(scenario, f.seed)
+	combine.Stay(standsS)
+	source := daemon.NewPretend(combine, now, f.speed, daemon.Clock{})
 	out := &inTurn{w: s.out}
 	teller := &teller{w: out, active: map[uint64]detect.Priority{}}
 	return daemon.Run(cmd.Context(), daemon.Options{
@@ -175,9 +184,12 @@ func (t *teller) tell(e *detect.Event) {
 	}
 }
 
-// obey sets the make-believe machine as somebody says that it has been set. What
-// it cannot do it leaves.
+// obey sets the make-believe machine as somebody says that it has been set, and stops
+// it for a check. What it cannot do it leaves.
 func obey(source *daemon.Pretend, n *advise.Note) {
+	if n.Kind == advise.CheckAsked {
+		source.Stay(standsS)
+	}
 	if n.Kind == advise.PromptClosed && n.Prompt.Closed == advise.ClosedDone && n.Prompt.To != nil {
 		_ = source.Set(n.Prompt.Lever, *n.Prompt.To)
 	}

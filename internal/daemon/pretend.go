@@ -88,6 +88,13 @@ func (p *Pretend) Set(lever string, value float64) error {
 	return p.combine.Set(lever, value)
 }
 
+// Stay has its operator stand for so many seconds at the end of the pass.
+func (p *Pretend) Stay(seconds float64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.combine.Stay(seconds)
+}
+
 // due is how long it is until a stamp.
 func (p *Pretend) due(stamp int64) time.Duration {
 	return time.Duration(float64(stamp-p.Stamp()) / p.speed)

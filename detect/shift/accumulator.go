@@ -136,8 +136,8 @@ func (a *Accumulator) Step(s *machine.State) (Phase, *Summary) {
 		a.open.Tail.UnheardS += max(0, s.Now.Sub(a.now).Seconds()-stepS)
 	}
 	a.now, a.stepped = s.Now, true
-	if a.open != nil && s.Now.Sub(a.open.LastWork) > time.Duration(a.set.EndAfterMin*float64(time.Minute)) {
-		return Ended, a.end()
+	if over := a.OverAt(s.Now); over != nil {
+		return Ended, over
 	}
 	if a.open == nil {
 		if s.Activity != machine.Cutting {
@@ -148,6 +148,15 @@ func (a *Accumulator) Step(s *machine.State) (Phase, *Summary) {
 	}
 	a.add(s, onTheGo)
 	return phase, nil
+}
+
+// OverAt ends the shift if nothing has been cut for too long at an instant, which may
+// be one of a silent bus that has no state. It returns the summary then, else nil.
+func (a *Accumulator) OverAt(now signal.Instant) *Summary {
+	if a.open == nil || now.Sub(a.open.LastWork) <= time.Duration(a.set.EndAfterMin*float64(time.Minute)) {
+		return nil
+	}
+	return a.end()
 }
 
 func (a *Accumulator) moment() Moment { return Moment{a.Boot, a.now} }

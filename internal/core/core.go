@@ -190,14 +190,22 @@ func (c *Core) Started() bool { return c.started }
 
 // Quiet tells the core that every frame stamped up to stamp has been handed
 // over, so that it can step on while the bus is silent. Only a live bus needs
-// it. Beyond the longest pause the core sleeps until the next frame.
+// it. Beyond the longest pause the core sleeps until the next frame, but that a
+// shift ends.
 func (c *Core) Quiet(stamp int64) {
 	if !c.started {
 		return
 	}
 	c.quiet = stamp
 	at := signal.Instant(stamp - c.segment.offset)
-	c.stepTo(min(at, c.last.Add(canbus.LongestPause)))
+	awake := c.last.Add(canbus.LongestPause)
+	c.stepTo(min(at, awake))
+	if at <= awake {
+		return
+	}
+	if over := c.shifts.sum.OverAt(at); over != nil && c.out.Shift != nil {
+		c.out.Shift(ShiftTold{ShiftEnded, over})
+	}
 }
 
 // Finish ends what is active, at the end of a log or of the program.

@@ -168,6 +168,9 @@ func TestALiveBusKnowsHowLongItWasSilent(t *testing.T) {
 				for quiet := time.Second; quiet < c.pause; quiet += time.Second {
 					core.Quiet(frames[half-1].Stamp + int64(quiet))
 				}
+				if over != c.over || (core.ShiftNumber() == 0) != (c.over > 0) {
+					t.Errorf("silent for %v: %d shifts are over before anything is heard", c.pause, over)
+				}
 			}
 			if i >= half {
 				f.Stamp += int64(c.pause)

@@ -110,7 +110,7 @@ func TestExportWritesIntoAPipe(t *testing.T) {
 // The folder of the service's files is closed to others. The program runs as nobody.
 func TestWhatIsTheServicesSaysSudo(t *testing.T) {
 	if os.Geteuid() != 0 {
-		t.Skip("only root can run it as somebody else")
+		t.Skip("NOT CHECKED: only root can run it as somebody else")
 	}
 	folder, err := os.MkdirTemp("/tmp", "chaffinch-closed-") // each part of the path is open, but for the last
 	if err != nil {

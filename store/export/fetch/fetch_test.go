@@ -2,6 +2,7 @@ package fetch_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -89,6 +90,27 @@ func TestMachinesThatDoNotBehave(t *testing.T) {
 				t.Errorf("asked %d times, want %d; the part is %q, want %q", asked.Load(), c.asked, part, c.part)
 			}
 		})
+	}
+}
+
+// Whenever it is killed: a part of an older download never stands under the tag of a
+// newer one. Here it ends where the new tag would be written.
+func TestAnOldPartGoesBeforeTheNewTag(t *testing.T) {
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("ETag", `"new"`)
+		fmt.Fprint(w, "whole")
+	}))
+	defer server.Close()
+	path := filepath.Join(t.TempDir(), "shift.csv")
+	if err := errors.Join(os.WriteFile(path+".part", []byte("old"), 0o600), os.Mkdir(path+".part.tag", 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	one := &fetch.Client{Base: server.URL, Token: "x", HTTP: server.Client(), Pause: time.Millisecond}
+	if err := one.Get(context.Background(), "shift-1.csv", path); err == nil {
+		t.Fatal("the tag was written: the test proves nothing")
+	}
+	if _, err := os.Stat(path + ".part"); !os.IsNotExist(err) {
+		t.Errorf("the old part is still there (%v)", err)
 	}
 }
 

@@ -105,6 +105,10 @@ func (c *Client) attempt(ctx context.Context, name, part string, body *watched) 
 	flags := os.O_CREATE | os.O_WRONLY | os.O_TRUNC
 	switch answer.StatusCode {
 	case http.StatusOK:
+		// First the old part goes: a kill in between must not leave it under the new tag.
+		if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
 		of = partOf{answer.Header.Get("ETag"), answer.Header.Get("Content-Encoding")}
 		if err := os.WriteFile(part+".tag", []byte(of.tag+"\n"+of.encoding+"\n"), 0o600); err != nil {
 			return err

@@ -36,19 +36,24 @@ type program struct {
 	t    *testing.T
 	addr string
 
-	mu     sync.Mutex
-	boot   uint64
-	role   string
-	units  string
-	board  *publish.Board
-	scene  scene
-	start  time.Time // wall time of instant 0 of this run
-	seq    uint64
-	mute   bool // nothing at all is sent, though connections stay
-	still  bool // heartbeats, but no live values
-	inputs []publish.Input
-	says   []string
-	forgot string
+	mu    sync.Mutex
+	boot  uint64
+	role  string
+	units string
+	crop  string
+	// version of the program, and whether nobody knows the date.
+	version string
+	undated bool
+	board   *publish.Board
+	scene   scene
+	start   time.Time // wall time of instant 0 of this run
+	seq     uint64
+	mute    bool // nothing at all is sent, though connections stay
+	still   bool // heartbeats, but no live values
+	inputs  []publish.Input
+	says    []string
+	values  []float64
+	forgot  string
 
 	server *http.Server
 	stop   chan struct{}
@@ -57,7 +62,7 @@ type program struct {
 
 // serve starts a program whose machine is in the given scene.
 func serve(t *testing.T, role string, sc scene) *program {
-	p := &program{t: t, boot: 6, role: role, units: "metric", scene: sc, addr: "127.0.0.1:0"}
+	p := &program{t: t, boot: 6, role: role, units: "metric", crop: "wheat", version: "0.9.0", scene: sc, addr: "127.0.0.1:0"}
 	p.up()
 	t.Cleanup(p.down)
 	return p
@@ -118,7 +123,10 @@ func (p *program) down() {
 func (p *program) url() string { return "http://" + p.addr + "/" }
 
 func (p *program) clock() publish.Clock {
-	start := p.start
+	start, undated := p.start, p.undated
+	if undated {
+		return publish.Clock{Boot: p.boot}
+	}
 	return publish.Clock{Boot: p.boot, Wall: func(at signal.Instant) (time.Time, bool) { return start.Add(time.Duration(at)), true }}
 }
 
@@ -236,7 +244,7 @@ func (p *program) routes() http.Handler {
 	known("GET /api/v1/me", func(w http.ResponseWriter, _ *http.Request) {
 		p.mu.Lock()
 		defer p.mu.Unlock()
-		reply(w, map[string]any{"role": p.role, "machine": "West 2", "version": "0.9.0", "units": p.units, "crop": "wheat", "paired": true})
+		reply(w, map[string]any{"role": p.role, "machine": "West 2", "version": p.version, "units": p.units, "crop": p.crop, "paired": true, "name": "My phone"})
 	})
 	known("GET /api/v1/stream", p.stream)
 	known("GET /api/v1/history", func(w http.ResponseWriter, _ *http.Request) { reply(w, p.board.History(20)) })
@@ -352,6 +360,7 @@ func (p *program) displaySays(w http.ResponseWriter, r *http.Request) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.says = append(p.says, in.Signal)
+	p.values = append(p.values, in.Value)
 	w.WriteHeader(http.StatusNoContent)
 }
 
@@ -359,9 +368,9 @@ func (p *program) found() any {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if len(p.says) == 0 {
-		return map[string]any{"found": []any{}}
+		return map[string]any{"available": true, "found": []any{}}
 	}
-	return map[string]any{"found": []any{map[string]any{
+	return map[string]any{"available": true, "found": []any{map[string]any{
 		"signal": p.says[0], "readings": len(p.says), "text": "Two more readings would tell the first two apart.",
 		"candidates": []any{map[string]any{"text": "PGN 65280 from 38, bytes 3 and 4, 0.125 rpm a bit: fits within 2 rpm", "map": "[[map]]\nsignal = \"rotor_speed_rpm\"\npgn = 65280\nstart_bit = 16\nlength = 16\nscale = 0.125"}},
 	}}}

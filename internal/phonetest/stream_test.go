@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"strconv"
 	"time"
 
 	"chaffinch/publish"
@@ -12,7 +13,7 @@ import (
 // stream sends what is true, and then what changes.
 func (p *program) stream(w http.ResponseWriter, r *http.Request) {
 	p.mu.Lock()
-	boot, stop, board := p.boot, p.stop, p.board
+	boot, stop, board, version := strconv.FormatUint(p.boot, 10), p.stop, p.board, p.version
 	p.mu.Unlock()
 	w.Header().Set("Content-Type", "text/event-stream")
 	flush := w.(http.Flusher).Flush
@@ -26,7 +27,7 @@ func (p *program) stream(w http.ResponseWriter, r *http.Request) {
 			_, _ = io.WriteString(w, "event: "+name+"\ndata: "+s+"\n\n")
 		}
 	}
-	hello, _ := json.Marshal(map[string]any{"boot": boot, "version": "0.9.0", "time": time.Now().UTC()})
+	hello, _ := json.Marshal(map[string]any{"boot": boot, "version": version, "time": time.Now().UTC()})
 	send("hello", hello)
 	beat := time.NewTicker(5 * time.Second)
 	defer beat.Stop()

@@ -96,10 +96,13 @@ export async function listen(on) {
         on.heard();
         feed(text.decode(value, { stream: true }));
       }
-    } catch { /* tried again below */ }
-    clearInterval(watch);
+    } catch { /* tried again below */ } finally { clearInterval(watch); }
     on.lost();
-    await Promise.race([new Promise((go) => setTimeout(go, again)), new Promise((go) => addEventListener('online', go, { once: true }))]);
+    await new Promise((go) => {
+      const on = () => { removeEventListener('online', on); go(); };
+      addEventListener('online', on);
+      setTimeout(on, again);
+    });
     again = Math.min(again * 2, 4000);
   }
 }

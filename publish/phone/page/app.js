@@ -3,7 +3,7 @@
 
 import { $, flag, reshape, say, show } from './dom.js';
 import { ask, listen } from './api.js';
-import { acknowledged, fresh, link, moving, take } from './state.js';
+import { acknowledged, fresh, link, moving, ranked, take } from './state.js';
 import { RANK, SILENT } from './words.js';
 import { use } from './units.js';
 import * as theme from './theme.js';
@@ -69,24 +69,25 @@ function render() {
 /** announce tells by ear, touch and screen reader what is new. */
 function announce() {
   if (announced.boot !== s.boot) announced = { boot: s.boot, alerts: new Map(), prompt: null };
-  for (const a of s.alerts) {
-    const before = announced.alerts.get(a.id);
-    if (before === a.priority) continue;
-    announced.alerts.set(a.id, a.priority);
-    if (acknowledged(s, a)) continue;
-    $(a.priority === 'low' ? 'polite' : 'urgent').textContent = `${RANK[a.priority] ?? ''}: ${a.text}`;
-    if (!SILENT.has(a.kind)) sound.signal(a.priority);
-  }
   for (const id of announced.alerts.keys()) {
     if (s.alerts.some((a) => a.id === id)) continue;
     announced.alerts.delete(id);
     $('urgent').textContent = '';
     $('polite').textContent = s.alerts.length ? 'An alert is over.' : 'The alert is over.';
   }
+  // Of what comes at once all is said, and the most urgent is heard and felt.
+  const fresh = ranked(s).filter((a) => announced.alerts.get(a.id) !== a.priority && !acknowledged(s, a));
+  for (const a of s.alerts) announced.alerts.set(a.id, a.priority);
+  for (const [box, all] of [['urgent', fresh.filter((a) => a.priority !== 'low')], ['polite', fresh.filter((a) => a.priority === 'low')]]) {
+    if (all.length) $(box).textContent = all.map((a) => `${RANK[a.priority] ?? ''}: ${a.text}`).join('. ');
+  }
+  const loudest = fresh.find((a) => !SILENT.has(a.kind));
+  if (loudest) sound.signal(loudest.priority);
   const id = s.prompt?.id ?? null;
   if (id && id !== announced.prompt) {
     $('polite').textContent = `Advice: ${s.prompt.head}`;
-    sound.signal('prompt');
+    // What is more urgent goes first: a second signal would end it.
+    if (!s.alerts.some((a) => a.priority !== 'low' && !acknowledged(s, a))) sound.signal('prompt');
   }
   announced.prompt = id;
 }
@@ -131,6 +132,7 @@ function open(name) {
   if (!me) return;
   held = gated(view);
   if (view === 'now') redraw(true);
+  if (view === 'checks') refresh(); // a bushel is of the crop
   if (view === 'day' && !gated(view)) day.open();
   if (view === 'setup' && !gated(view)) setup.open(s, me, pairAgain);
   if (before !== view) $('main').scrollTop = 0;
@@ -139,7 +141,8 @@ function open(name) {
 /** resumed: a view that had to wait gets its content when the machine stands. */
 function resumed() {
   const is = gated(view);
-  if (held && !is) open(view);
+  // What is being typed in Set-up stays.
+  if (held && !is && !(view === 'setup' && $('set-crop'))) open(view);
   held = is;
 }
 
@@ -176,11 +179,13 @@ async function greet() {
   listen({
     heard: () => { s.heardAt = performance.now(); },
     event: (name, data) => {
-      const boot = s.boot;
+      const { boot, version } = s;
       take(s, name, data, performance.now());
       render();
       if (name === 'alerts' || name === 'prompt') announce();
       resumed();
+      // Page and program belong together.
+      if (name === 'hello' && version !== null && version !== s.version) location.reload();
       if (name === 'hello' && boot !== null && boot !== s.boot) refresh();
       if (view === 'day' && me && !gated(view) && NEWS.has(name)) day.open();
       redraw(name === 'hello' || NEWS.has(name));
@@ -193,7 +198,10 @@ async function greet() {
 /** refresh: another run may have another crop, or other rights for this phone. */
 async function refresh() {
   try { me = await ask('GET', 'me'); } catch (trouble) { unpaired = trouble.status === 401; }
-  if (me) use(me.units, me.crop);
+  if (me) {
+    use(me.units, me.crop);
+    ground.units($('check-ground'));
+  }
   render();
 }
 
@@ -216,7 +224,9 @@ $('sound').addEventListener('click', async () => {
   if (on) sound.signal('low');
   render();
 });
-addEventListener('pointerdown', () => { if (!sound.allowed()) sound.resume(); }, { capture: true });
+// A finger that goes up is a touch to a browser, one that comes down is not yet.
+// The button itself says what is wanted.
+addEventListener('pointerup', (e) => { if (!sound.allowed() && !$('sound').contains(e.target)) sound.resume(); }, { capture: true });
 addEventListener('hashchange', () => {
   if (pair.fill()) pairAgain();
   else if (location.hash === '#main') history.replaceState(null, '', `#${view}`); // the link past the bar

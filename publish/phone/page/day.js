@@ -46,8 +46,7 @@ export async function open() {
   }
   const links = $('downloads');
   try {
-    const answer = await ask('GET', 'downloads');
-    const all = Array.isArray(answer) ? answer : answer?.downloads ?? [];
+    const all = await ask('GET', 'downloads');
     links.replaceChildren(...(all.length ? all.flatMap((d, i) => [
       ...(d.group && d.group !== all[i - 1]?.group ? [make('li', {}, make('b', {}, d.group))] : []),
       make('li', {}, make('a', { class: 'button', href: d.href, download: d.name }, d.words || d.name)),

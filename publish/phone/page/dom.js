@@ -3,6 +3,10 @@
 
 export const $ = (id) => document.getElementById(id);
 
+/** kept is what this phone keeps under a name, or null; keep keeps it where it can. */
+export const kept = (name) => { try { return localStorage.getItem(name); } catch { return null; } };
+export const keep = (name, value) => { try { localStorage.setItem(name, value); } catch { /* full or refused: until the page closes */ } };
+
 /** make builds an element: properties, then children (nodes or text). */
 export function make(tag, props = {}, ...kids) {
   const node = document.createElement(tag);

@@ -67,15 +67,18 @@ export function start(node) {
 /** units writes the units and the usual areas in the system that is shown. */
 export function units(node) {
   for (const u of node.querySelectorAll('span.unit')) say(u, `(${unitName(u.dataset.unit)})`);
-  for (const i of node.querySelectorAll('input[data-usual]')) if (i.dataset.usual && !i.value) i.value = plain(Number(i.dataset.usual), i.dataset.unit);
+  for (const i of node.querySelectorAll('input[data-usual]')) {
+    // What stands there from before, in other units, is no entry of his.
+    if (i.dataset.usual && (!i.value || i.value === i.dataset.filled)) i.dataset.filled = i.value = plain(Number(i.dataset.usual), i.dataset.unit);
+  }
 }
 
-/** number reads what was typed; null where nothing was. */
-export function number(text, words) {
-  const t = text.trim().replace(',', '.');
+/** number reads what was typed, from least up; null where nothing was. */
+export function number(text, words, least = 0) {
+  const t = text.trim().replace(',', '.').replace('−', '-');
   if (t === '') return null;
   const v = Number(t);
-  if (!isFinite(v) || v < 0) throw new Error(`${words}: “${text}” is no number.`);
+  if (!isFinite(v) || v < least) throw new Error(`${words}: “${text}” is no number.`);
   return v;
 }
 

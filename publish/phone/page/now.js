@@ -36,6 +36,7 @@ export function render(s, me, now) {
   // One thing at a time: an alarm that nobody has seen comes before advice.
   const pressing = g.alert && g.alert.priority !== 'low' && rolling;
   renderCard(usable && !pressing ? s.prompt : null, rolling, me, now);
+  say($('trial').firstElementChild, s.trial?.unsent ? 'Not sent. Try again.' : 'Watching what the change does');
   show($('trial'), Boolean(usable && s.trial && !s.prompt && !g.alert && me?.role !== 'look'));
   flag($('view-now'), 'data-card', s.prompt && !$('card').hidden ? true : null);
   renderVerdict(s, usable, rolling, now, Boolean(g.alert));
@@ -107,7 +108,7 @@ async function reply(card, p, word) {
   say(answer, 'Sending');
   try {
     await ask('POST', 'answer', { prompt: p.id, reply: word });
-    say(answer, 'Noted');
+    if (card.dataset.prompt === p.id) say(answer, 'Noted');
     if (word === 'done' && !p.back) done(p);
   } catch (trouble) {
     if (card.dataset.prompt !== p.id) return;
@@ -129,12 +130,16 @@ export function start(s, on) {
   $('put-back').addEventListener('click', async (e) => {
     const { trial } = s;
     if (!trial) return;
+    trial.unsent = false;
     e.target.disabled = true;
     try {
       await ask('POST', 'answer', { prompt: trial.id, reply: 'put-back' });
-    } catch { /* it was judged meanwhile, or cannot be sent: the card says what to do next */ }
+    } catch (trouble) {
+      // Refused: it was judged meanwhile. Else nobody has heard it.
+      if (trouble.status === 0 || trouble.status >= 500) trial.unsent = true;
+    }
     e.target.disabled = false;
-    s.trial = null;
+    if (!trial.unsent && s.trial === trial) s.trial = null;
     on.changed();
   });
 }

@@ -50,13 +50,13 @@ function crop(now) {
   return panel('set-crop', 'Crop and header', [
     make('label', {}, 'Crop', make('select', { name: 'crop' }, ...options(now.crops, now.crop))),
     make('label', {}, 'Header', make('select', { name: 'header' }, ...options(now.headers, now.header))),
-    make('label', {}, 'Field', make('input', { name: 'field', maxlength: 60, value: now.field ?? '' })),
+    make('label', {}, 'Field', make('input', { name: 'field', maxlength: 60, value: now.field })),
     make('p', { class: 'small' }, `Cut width ${now.cut_width_m ? told(now.cut_width_m, 'm', 1) : 'not known'}. A thousand kernels weigh ${now.thousand_kernel_g || '?'} g.`),
   ], (f) => save({ crop: f.elements.crop.value, header: f.elements.header.value, field: f.elements.field.value.trim() }));
 }
 
 function limits(now) {
-  const known = now.limits ?? {};
+  const known = now.limits;
   const rows = LIMITS.map(([name, words, unit]) => make('fieldset', {}, make('legend', {}, `${words} (${unitName(unit)})`), make('div', { class: 'pair-of' },
     ...['min', 'max'].map((end) => make('label', {}, end === 'min' ? 'At least' : 'At most', make('input', { name: `${name}.${end}`, inputmode: 'decimal', autocomplete: 'off', value: text(known[name]?.[end], unit) }))))));
   return panel('set-limits', 'Your limits', [make('p', {}, 'Advice never goes beyond these. Empty: no limit.'), ...rows], (f) => {
@@ -64,8 +64,11 @@ function limits(now) {
     const all = Object.fromEntries(Object.entries(known).filter(([name]) => !LIMITS.some(([n]) => n === name)));
     for (const [name, words, unit] of LIMITS) {
       for (const end of ['min', 'max']) {
-        const v = number(f.elements[`${name}.${end}`].value, words);
-        if (v !== null) (all[name] ??= {})[end] = Number(metric(v, unit).toFixed(3));
+        const typed = f.elements[`${name}.${end}`].value;
+        const was = known[name]?.[end];
+        const v = number(typed, words);
+        // What nobody touched is not rounded to what was shown of it.
+        if (v !== null) (all[name] ??= {})[end] = typed === text(was, unit) ? was : Number(metric(v, unit).toFixed(3));
       }
     }
     return save({ limits: all });
@@ -83,7 +86,7 @@ const FROM = { setup: 'set here', 'ground-count': 'from a ground count', 'tank-s
 const SYMPTOMS = ['separation-loss', 'cleaning-loss', 'crop-loss', 'returns', 'broken-grain', 'trash'];
 
 function targets(now) {
-  const known = Object.fromEntries((now.targets ?? []).map((t) => [t.symptom, t]));
+  const known = Object.fromEntries(now.targets.map((t) => [t.symptom, t]));
   return panel('set-targets', 'Targets of the sensors', [make('p', {}, 'From 0 to 100, as the sensor shows. A ground count sets them better.'),
     ...SYMPTOMS.map((name) => {
       const t = known[name];
@@ -115,7 +118,7 @@ function finder(now) {
     make('label', {}, 'Value of', make('select', { name: 'signal' }, ...now.signals.filter((s) => !flags.has(s.name)).map((s) => make('option', { value: s.name, selected: s.name === 'rotor_speed_rpm' }, `${spoken(s.words)}${LEVEL.test(s.name) ? ' (of 100)' : s.unit ? ` (${unitName(s.unit)})` : ''}`)))),
     make('label', {}, 'The display says', make('input', { name: 'value', inputmode: 'decimal', autocomplete: 'off' })),
   ], async (f) => {
-    const v = number(f.elements.value.value, 'Value');
+    const v = number(f.elements.value.value, 'Value', -Infinity);
     if (v === null) throw new Error('Type the value first.');
     const name = f.elements.signal.value;
     await ask('POST', 'display-says', { signal: name, value: metric(v, now.signals.find((s) => s.name === name)?.unit) });
@@ -124,15 +127,17 @@ function finder(now) {
     return 'Noted.';
   }, 'It says so now');
   node.append(make('div', { class: 'found' }));
+  // The number pads of some phones have no minus.
+  node.elements.signal.addEventListener('change', (e) => { node.elements.value.inputMode = /_(deg|c)$/.test(e.target.value) ? 'text' : 'decimal'; });
   return node;
 }
 
 async function candidates(box) {
   const answer = await ask('GET', 'display-says').catch(() => null);
   const all = answer?.found ?? [];
-  const list = (f) => make('ol', {}, ...(f.candidates ?? []).map((c) => make('li', {}, c.text ?? '',
+  const list = (f) => make('ol', {}, ...f.candidates.map((c) => make('li', {}, c.text,
     c.map ? make('details', {}, make('summary', {}, 'Map to paste'), make('code', {}, c.map)) : '')));
-  box.replaceChildren(...all.map((f) => make('div', {}, make('h3', {}, `${spoken(f.signal)}: ${f.readings ?? 0} readings`), f.text ? make('p', {}, f.text) : '', list(f))));
+  box.replaceChildren(...all.map((f) => make('div', {}, make('h3', {}, `${spoken(f.signal)}: ${f.readings} readings`), f.text ? make('p', {}, f.text) : '', list(f))));
 }
 
 function phone(me) {
@@ -171,6 +176,7 @@ function others() {
 }
 
 let timer = null;
+let opened = false;
 
 /** open fetches the set-up anew. */
 export async function open(s, me, pairAgain) {
@@ -182,16 +188,18 @@ export async function open(s, me, pairAgain) {
     return;
   }
   let now;
+  opened = true;
   try {
     now = await ask('GET', 'setup');
+    if (!opened) return;
   } catch (trouble) {
     rest(make('p', {}, trouble.message), phone(me));
     return;
   }
-  const body = make('tbody', {}, ...heardRows(now.signals ?? []));
+  const body = make('tbody', {}, ...heardRows(now.signals));
   rest(crop(now), limits(now), levers(now), targets(now),
     make('div', { class: 'panel' }, make('h2', {}, 'What is heard'), make('p', {}, ACTIVITY[s.live?.activity] ?? ''), ...(s.live?.health ?? []).map((h) => make('p', { class: 'caution' }, sentence(h.text))), make('table', { 'aria-label': 'Signals' }, body)),
-    finder({ signals: [], ...now }), others(), phone(me));
+    finder(now), others(), phone(me));
   candidates(view.querySelector('.found'));
   clearInterval(timer);
   timer = setInterval(async () => {
@@ -201,8 +209,11 @@ export async function open(s, me, pairAgain) {
   }, 3000);
 }
 
-/** close stops asking. */
+/** close stops asking, and leaves nothing that would be old when it opens again. */
 export function close() {
   clearInterval(timer);
-  show($('view-setup'), false);
+  opened = false;
+  const view = $('view-setup');
+  view.replaceChildren(view.firstElementChild);
+  show(view, false);
 }

@@ -1,8 +1,10 @@
 // Sounds, vibration and a screen that stays on. A browser lets a page sound
 // only after a touch, and keeps the screen on only over a secure connection.
 
+import { keep, kept } from './dom.js';
+
 let audio = null;
-let wanted = localStorage.getItem('sound') === 'on';
+let wanted = kept('sound') === 'on';
 
 // Tones between 500 and 2500 Hz (ISO 7731): [Hz, from s, for s]. The more urgent,
 // the higher, the longer and the more often.
@@ -20,7 +22,7 @@ export const allowed = () => wanted && audio?.state === 'running';
 /** allow is to be called from a touch. */
 export async function allow(is) {
   wanted = is;
-  localStorage.setItem('sound', is ? 'on' : 'off');
+  keep('sound', is ? 'on' : 'off');
   if (!is) return audio?.suspend();
   audio ??= new (globalThis.AudioContext ?? globalThis.webkitAudioContext)();
   await audio.resume();

@@ -29,7 +29,7 @@ export function take(s, name, data, now) {
       s.liveAt = now;
       break;
     case 'alerts':
-      s.alerts = (data ?? []).map((a) => ({ ...a.event, subject: a.subject ?? null, acknowledged: Boolean(a.acknowledged ?? a.event?.acknowledged) })).filter((a) => a.id);
+      s.alerts = data.map((a) => ({ ...a.event, acknowledged: Boolean(a.acknowledged) }));
       break;
     case 'prompt':
       s.prompt = data?.prompt ?? null;
@@ -37,10 +37,10 @@ export function take(s, name, data, now) {
       break;
     case 'verdict': {
       const v = data?.verdict ?? null;
-      const first = s.verdict === null && s.verdictAt === null;
       if (v && s.verdict?.id !== data.id) {
-        // At connect the newest verdict comes along: that is no news.
-        const age = data.at && s.live?.at ? Date.parse(s.live.at) - Date.parse(data.at) : first ? Infinity : 0;
+        // At connect the newest verdict comes along: that is no news. Its age is by
+        // the run's own time, which is known without a date.
+        const age = s.live ? s.live.uptime_ms - data.uptime_ms : Infinity;
         s.verdict = { ...v, id: data.id };
         s.verdictAt = now - Math.max(0, age);
         s.trial = null;
@@ -48,7 +48,7 @@ export function take(s, name, data, now) {
       break;
     }
     case 'checks':
-      s.checks = (data ?? []).map((c) => c.check ?? c).filter((c) => c.check);
+      s.checks = data.map((c) => c.check);
       break;
     default:
   }
@@ -89,5 +89,5 @@ export function ranked(s) {
 /** value is a signal's value and quality. */
 export function value(s, name) {
   const r = s.live?.signals?.[name];
-  return r ? { v: r.value, quality: r.quality, unit: r.unit } : { v: null, quality: 'missing', unit: null };
+  return r ? { v: r.value, quality: r.quality } : { v: null, quality: 'missing' };
 }

@@ -1,11 +1,13 @@
 // Day and night: as the phone has it, until the button says otherwise.
 
-import { $, reshape, say } from './dom.js';
+import { $, keep, kept, reshape, say } from './dom.js';
 
 const dark = matchMedia('(prefers-color-scheme: dark)');
 
+let wanted = kept('theme');
+
 function put() {
-  const night = (localStorage.getItem('theme') ?? (dark.matches ? 'night' : 'day')) === 'night';
+  const night = (wanted ?? (dark.matches ? 'night' : 'day')) === 'night';
   document.documentElement.dataset.theme = night ? 'night' : 'day';
   document.querySelector('meta[name=theme-color]').content = night ? '#0d0e0c' : '#fbf8f1';
   const button = $('theme');
@@ -16,7 +18,8 @@ function put() {
 export function start() {
   dark.addEventListener('change', put);
   $('theme').addEventListener('click', () => {
-    localStorage.setItem('theme', document.documentElement.dataset.theme === 'night' ? 'day' : 'night');
+    wanted = document.documentElement.dataset.theme === 'night' ? 'day' : 'night';
+    keep('theme', wanted);
     put();
   });
   put();

@@ -21,7 +21,7 @@ async function answer(request) {
   const kept = await cache.match(request, { ignoreSearch: true });
   const newest = fetch(request).then((r) => {
     if (r.ok) cache.put(request, r.clone());
-    return r;
+    return r.ok ? r : kept ?? r;
   });
   if (!kept) return newest;
   // The newest if it comes soon: page and program belong together.

@@ -268,3 +268,18 @@ func TestLostConnectionsLeaveNoListeners(t *testing.T) {
 		t.Errorf("%v are left of three connections", left)
 	}
 }
+
+// A phone that may do more than before may answer what is open already.
+func TestAPhonePairedAgainAnswersWhatIsOpen(t *testing.T) {
+	t.Parallel()
+	p := serve(t, "look", standing)
+	ph := newPhone(t, tall)
+	ph.open(p)
+	p.note(opened(faster))
+	ph.until("the advice is shown, to look at", `document.getElementById('answers').innerText.includes('may look only')`)
+	p.may("answer")
+	ph.do(`location.hash = '#pair=` + pairCode + `'`)
+	ph.until("the code is filled in", `document.getElementById('pair-code').value === '`+pairCode+`'`)
+	ph.tap("#pair button")
+	ph.until("it can be answered", `document.querySelector('#answers .main')?.checkVisibility()`)
+}

@@ -171,6 +171,7 @@ async function greet() {
   ground.units($('check-ground'));
   say($('machine'), me.machine || 'Chaffinch');
   document.title = `${me.machine || 'Machine'} · Chaffinch`;
+  delete $('card').dataset.prompt; // it may be answered now
   const other = pair.fill();
   open(location.hash.slice(1));
   if (other) pairAgain();

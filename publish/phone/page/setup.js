@@ -171,7 +171,7 @@ function others() {
     const role = f.elements.role.value;
     const c = await ask('GET', `pairing?role=${role}`);
     shown.replaceChildren(make('p', { class: 'big' }, c.code), make('img', { src: `/api/v1/pairing.png?role=${role}`, alt: 'The same as a picture for the other phone’s camera' }), make('code', {}, c.url));
-    return c.ends_s ? `Good for ${span(c.ends_s)}.` : 'For one phone.';
+    return `Good for ${span(c.ends_s)}.`;
   }, 'Show a code');
 }
 

@@ -172,6 +172,8 @@ func (d *desk) update(a *alarm, f finding) {
 		a.event.Peak.Value = f.value
 	}
 	if f.priority > a.event.Priority {
+		// The operator knows of something less urgent.
+		a.event.Acknowledged = false
 		a.event.Priority, a.event.Phase = f.priority, Changed
 		d.out = append(d.out, a.event)
 	}

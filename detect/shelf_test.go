@@ -44,6 +44,20 @@ func TestAcknowledge(t *testing.T) {
 	}
 }
 
+// Who knows of something does not know that it has become urgent.
+func TestWhatBecomesMoreUrgentCallsAgain(t *testing.T) {
+	d, a := &desk{}, newAlarm(feedDrop, "", "")
+	a.event.Priority, a.event.Acknowledged = Low, true
+	d.update(&a, finding{priority: Low})
+	if !a.event.Acknowledged {
+		t.Error("it calls again though nothing has changed")
+	}
+	d.update(&a, finding{priority: Medium})
+	if len(d.out) != 1 || d.out[0].Acknowledged || d.out[0].Phase != Changed || d.out[0].Priority != Medium {
+		t.Errorf("%+v", d.out)
+	}
+}
+
 func TestShelve(t *testing.T) {
 	s := heat(t)
 	if _, ok := s.rules.Shelve("engine-hot", "", s.now.Add(time.Minute)); ok {

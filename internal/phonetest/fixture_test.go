@@ -58,6 +58,7 @@ type program struct {
 	server *http.Server
 	stop   chan struct{}
 	ended  sync.WaitGroup
+	raised map[uint64]signal.Instant // by the alert's number
 }
 
 // serve starts a program whose machine is in the given scene.
@@ -177,7 +178,14 @@ func (p *program) event(e detect.Event) {
 	p.seq++
 	now := p.now()
 	if e.Began == 0 {
-		e.Began, e.Raised, e.Ended = now.Add(-2*time.Second), now, now
+		if p.raised == nil {
+			p.raised = map[uint64]signal.Instant{}
+		}
+		if _, known := p.raised[e.Number]; !known {
+			p.raised[e.Number] = now
+		}
+		e.Raised, e.Ended = p.raised[e.Number], now
+		e.Began = e.Raised.Add(-2 * time.Second)
 	}
 	p.board.Apply(&e, publish.AppendEventMessage(nil, p.seq, now, &e, p.clock()))
 }

@@ -117,6 +117,24 @@ func TestAnAlertComesAndGoes(t *testing.T) {
 	ph.says("All well")
 }
 
+// Seen is what was seen: when it becomes more urgent it calls again.
+func TestWhatWasSeenCallsAgainWhenItIsWorse(t *testing.T) {
+	t.Parallel()
+	p := serve(t, "answer", cutting)
+	ph := newPhone(t, small)
+	ph.open(p)
+	worse := rotor
+	rotor := rotor
+	rotor.Priority = detect.Medium
+	p.event(rotor)
+	ph.until("it is shown", `document.getElementById('rank').textContent === 'Attention'`)
+	ph.tap("#seen")
+	ph.until("it is seen", `document.getElementById('rank').textContent === 'Seen'`)
+	worse.Phase = detect.Changed
+	p.event(worse)
+	ph.until("it calls again", `document.getElementById('rank').textContent === 'Urgent' && !document.getElementById('seen').hidden`)
+}
+
 // What is answered on one phone, or over MQTT, is seen on every other.
 func TestWhatAnotherPhoneHasSeenIsSeen(t *testing.T) {
 	t.Parallel()

@@ -47,7 +47,7 @@ function render() {
   show($('nav'), Boolean(me));
   const stop = !asks && Boolean(me) && gated(view);
   show($('view-stop'), stop);
-  // Without news nobody knows whether it stands: it may not be said to move.
+  // Without news nobody knows whether it stands.
   say($('stop-head'), l.state === 'live' ? 'Stop to use this' : 'No connection');
   say($('stop-why'), l.state === 'live' ? '' : 'It moved when it was last heard. This opens when it is heard to stand.');
   for (const name of VIEWS) show($(`view-${name}`), !asks && !stop && (me ? view === name : name === 'now'));
@@ -214,9 +214,10 @@ now.start(s, {
   changed: render,
   done: (p) => { s.trial = { id: p.id }; render(); },
   seen: async (id) => {
-    s.seen.add(id);
+    const as = id + s.alerts.find((a) => a.id === id)?.priority;
+    s.seen.add(as);
     render();
-    try { await ask('POST', 'acknowledge', { event: id }); } catch (trouble) { if (trouble.status !== 409 && trouble.status !== 404) { s.seen.delete(id); render(); } }
+    try { await ask('POST', 'acknowledge', { event: id }); } catch (trouble) { if (trouble.status !== 409 && trouble.status !== 404) { s.seen.delete(as); render(); } }
   },
 });
 $('sound').addEventListener('click', async () => {
@@ -225,7 +226,7 @@ $('sound').addEventListener('click', async () => {
   if (on) sound.signal('low');
   render();
 });
-// A finger that goes up is a touch to a browser, one that comes down is not yet.
+// To a browser a touch is a finger that goes up.
 // The button itself says what is wanted.
 addEventListener('pointerup', (e) => { if (!sound.allowed() && !$('sound').contains(e.target)) sound.resume(); }, { capture: true });
 addEventListener('hashchange', () => {

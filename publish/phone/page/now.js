@@ -119,7 +119,7 @@ async function reply(card, p, word) {
 
 let done = () => {};
 
-/** start wires the buttons. on.done hears of a prompt that was done, on.seen of an alert. */
+/** start wires the buttons; on.done is for a prompt, on.seen for an alert. */
 export function start(s, on) {
   done = on.done;
   $('why').addEventListener('click', () => { unfolded = $('reasons').hidden; on.changed(); });

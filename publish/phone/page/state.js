@@ -77,8 +77,8 @@ export function moving(s) {
 
 const ORDER = { high: 0, medium: 1, low: 2 };
 
-/** acknowledged: the operator has said that he knows. */
-export const acknowledged = (s, alert) => alert.acknowledged || s.seen.has(alert.id);
+/** acknowledged: the operator knows of it, as urgent as it is. */
+export const acknowledged = (s, a) => a.acknowledged || s.seen.has(a.id + a.priority);
 
 /** ranked lists the alerts: not yet seen ones first, the most urgent first. */
 export function ranked(s) {

@@ -89,7 +89,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		}
 		total += acknowledged
 		if len(lines) > 0 || got.boot == m.boot+1 {
-			m.boot++
+			m.boot, m.making = m.boot+1, false
 		}
 		g := newSteps(seed, m.openIDs())
 		for range acknowledged {

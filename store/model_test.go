@@ -20,6 +20,7 @@ type model struct {
 	records [kindCount][]Record
 	outbox  []Message // with Gap or Record
 	active  map[string]Key
+	making  bool // room in the outbox: the last trimming did as much as one may
 }
 
 const modelOutboxMax = 60
@@ -129,12 +130,16 @@ func (m *model) do(s step) {
 		m.sent = m.outbox[n-1].Key
 		m.outbox = m.outbox[n:]
 	}
-	if s.trimOutbox && len(m.outbox) > modelOutboxMax {
-		m.trimOutbox(len(m.outbox) - modelOutboxMax*19/20)
+	if s.trimOutbox {
+		dropped := 0
+		if n := len(m.outbox); n > modelOutboxMax || m.making && n > modelOutboxMax*19/20 {
+			dropped = m.trimOutbox(n - modelOutboxMax*19/20)
+		}
+		m.making = dropped == trimStep
 	}
 }
 
-func (m *model) trimOutbox(excess int) {
+func (m *model) trimOutbox(excess int) (dropped int) {
 	highest := make(map[string]detect.Priority)
 	name := func(x Message) string { return fmt.Sprint(x.Record.Kind, x.Record.ID) }
 	droppable := func(x Message) bool {
@@ -149,13 +154,13 @@ func (m *model) trimOutbox(excess int) {
 	var gone []Key
 	for p := detect.Low; p <= detect.High; p++ {
 		for _, x := range m.outbox {
-			if droppable(x) && highest[name(x)] == p && len(gone) < min(excess, 64) {
+			if droppable(x) && highest[name(x)] == p && len(gone) < min(excess, trimStep) {
 				gone = append(gone, x.Key)
 			}
 		}
 	}
 	if len(gone) == 0 {
-		return
+		return 0
 	}
 	var gap Gap
 	var rest []Message
@@ -178,6 +183,7 @@ func (m *model) trimOutbox(excess int) {
 	rest = append(rest, Message{Key: gap.First, Gap: &gap})
 	slices.SortFunc(rest, func(a, b Message) int { return compare(a.Key, b.Key) })
 	m.outbox = rest
+	return len(gone)
 }
 
 func compare(a, b Key) int {
@@ -297,7 +303,7 @@ func TestStoreEqualsModel(t *testing.T) {
 			if n%25 == 24 {
 				closeStore(t, s)
 				s = open(t, path, Options{OutboxMax: modelOutboxMax})
-				m.boot++
+				m.boot, m.making = m.boot+1, false
 			}
 			x := g.step()
 			if err := doStep(s, x); err != nil {

@@ -105,6 +105,11 @@ func (s *Socket) lookUp() (index int, up bool, err error) {
 	return index, request.Uint16()&unix.IFF_UP != 0, nil
 }
 
+func (s *Socket) isUp() bool {
+	_, up, err := s.lookUp()
+	return err == nil && up
+}
+
 // look sees how the link is, about once a second while nothing comes.
 func (s *Socket) look(at int64) error {
 	s.lookAt = at + int64(linkEvery)

@@ -153,8 +153,9 @@ func (s *Socket) take(dst []Frame) (int, error) {
 	for s.fd >= 0 {
 		got, err := s.receiver.receive(s.fd, len(dst))
 		switch {
-		case err == nil && s.health.State != Up:
-			// The link is up again. Its mode may be another one by now.
+		case err == nil && s.health.State != Up && s.isUp():
+			// The link is up again. Its mode may be another one by now. (Frames alone
+			// do not say so: they may have waited since before it went down.)
 			if err := s.cameUp(); err != nil {
 				return 0, err
 			}

@@ -12,9 +12,9 @@ type SocketOptions struct {
 }
 
 // Gather is the least time between two reads of a live bus that give frames. On a
-// full bus a frame comes every half millisecond, and to be woken for each takes a
-// hundred times the work of thinking about it. So they are left with the kernel,
-// which has stamped them, until there are some. Nothing that is decided depends on
+// full bus a frame comes every half millisecond, and to be woken for each takes far
+// more than to think about it. So they are left with the kernel, which has stamped
+// them, until there are some. Nothing that is decided depends on
 // it; an alert comes that much later at most.
 const Gather = 20 * time.Millisecond
 

@@ -163,8 +163,8 @@ func (f *found) order() canbus.ByteOrder {
 func (f *found) address(e *MapEntry) {
 	id := int64(f.message.MessageID.ToCAN())
 	if !f.message.MessageID.IsExtended() || id&0xFF != 0xFE {
-		if f.message.MessageID.IsExtended() && id <= standardIDs {
-			id |= 6 << 26 // any priority, so that it is not read as one of 11 bits
+		if f.message.MessageID.IsExtended() {
+			id = Wide(uint32(id))
 		}
 		e.ID = &id
 		return

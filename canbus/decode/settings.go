@@ -161,6 +161,15 @@ type MapEntry struct {
 
 const standardIDs = 0x7FF // the largest identifier of 11 bits
 
+// Wide is a 29-bit identifier as the ID of a MapEntry. One that would be read as of 11
+// bits gets a priority, which is not looked at.
+func Wide(id uint32) int64 {
+	if id <= standardIDs {
+		id |= 6 << 26
+	}
+	return int64(id)
+}
+
 // frame says which frames the entry is about.
 func (m *MapEntry) frame() (pgn j1939.PGN, source, destination int16, ok bool) {
 	source, destination = anyone, anyone

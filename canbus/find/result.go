@@ -302,9 +302,8 @@ func (k *candidate) entry(c Choice, id signal.ID) decode.MapEntry {
 		m.PGN, m.Source = &pgn, &source
 	default:
 		whole := int64(k.id)
-		if k.wide && whole < 1<<11 {
-			// Without a priority it would be read as one of 11 bits. Any will do.
-			whole |= 6 << 26
+		if k.wide {
+			whole = decode.Wide(k.id)
 		}
 		m.ID = &whole
 	}

@@ -18,7 +18,6 @@ import (
 	"chaffinch/internal/config"
 	"chaffinch/internal/daemon"
 	"chaffinch/publish/phone"
-	"chaffinch/store/export/report"
 
 	"github.com/spf13/cobra"
 )
@@ -208,7 +207,7 @@ func sayNote(n *advise.Note) string {
 	case advise.PromptOpened:
 		return fmt.Sprintf("?    %-20s %s\n%36s%s", fmt.Sprintf("prompt %d", n.Prompt.ID), n.Prompt.Head, "", n.Prompt.Reason)
 	case advise.PromptClosed:
-		return fmt.Sprintf("     %-20s %s", fmt.Sprintf("prompt %d is over", n.Prompt.ID), report.ClosedWords(n.Prompt.Closed))
+		return fmt.Sprintf("     %-20s %s", fmt.Sprintf("prompt %d is over", n.Prompt.ID), advise.ClosedWords(n.Prompt.Closed))
 	case advise.VerdictGiven:
 		return fmt.Sprintf("=    %-20s %s", n.Verdict.Outcome, n.Verdict.Text)
 	case advise.CheckAsked:

@@ -1,6 +1,8 @@
 package advise
 
 import (
+	"strings"
+
 	"chaffinch/canbus/signal"
 )
 
@@ -87,6 +89,23 @@ const (
 	ClosedOther       = "other"   // another setting was changed
 	ClosedSetup       = "setup"   // crop or machine were set anew
 )
+
+// ClosedWords say how a prompt closed, one of the constants above.
+func ClosedWords(how string) string {
+	switch how {
+	case ClosedExpired:
+		return "nobody answered"
+	case ClosedGone:
+		return "what was wrong passed by itself"
+	case ClosedMoved:
+		return "the machine came to do something else"
+	case ClosedOther:
+		return "another setting was changed"
+	case ClosedSetup:
+		return "crop or machine were set anew"
+	}
+	return strings.ReplaceAll(how, "-", " ")
+}
 
 // Verdict tells whether a change helped.
 type Verdict struct {

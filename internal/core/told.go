@@ -10,6 +10,7 @@ import (
 	"chaffinch/detect"
 	"chaffinch/detect/advise"
 	"chaffinch/detect/advise/knowledge"
+	"chaffinch/detect/machine"
 	"chaffinch/publish"
 )
 
@@ -255,7 +256,8 @@ func (c *Core) Set() publish.Setup { return c.set }
 func (c *Core) SetupNow() publish.SetupNow {
 	now := publish.SetupNow{
 		Crop: c.crop.Name, Header: c.own.Header, SeatAdjustable: slices.Clone(c.own.SeatAdjustable),
-		Limits: map[string]publish.Limit{}, Targets: []publish.TargetNow{}, Crops: c.cfg.Crops(),
+		Limits: map[string]publish.Limit{}, Targets: []publish.TargetNow{},
+		Crops: c.cfg.Crops(), Headers: machine.HeaderKinds(), Levers: machine.Levers(),
 		CutWidthM: float64(c.own.CutWidth), ThousandKernelG: c.crop.ThousandKernelG, Units: string(c.cfg.Units.System),
 	}
 	if c.set.Field != nil {

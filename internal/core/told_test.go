@@ -186,6 +186,10 @@ func TestTheNextRunRemembers(t *testing.T) {
 	if strip(got) != strip(want) || next.core.SetupNow().Field != "North" || len(next.core.SetupNow().Targets) != 1 {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
+	// Whoever sets up chooses among what there is.
+	if now := next.core.SetupNow(); !slices.Contains(now.Headers, "flex") || !slices.Contains(now.Levers, "reel") || !slices.Contains(now.Crops, "wheat") {
+		t.Errorf("there is to choose %v, %v, %v", now.Headers, now.Levers, now.Crops)
+	}
 	// A crop that is no more is no reason to stop.
 	grass := "grass"
 	third := newBeat(t, Outputs{})

@@ -21,7 +21,9 @@ func (d *Daemon) makeWriter() {
 			return store.OpenChecked(ctx, settings.Path, d.o.SelfExe, options)
 		},
 		Opened: func(s *store.Store, r store.Report) {
-			d.left.CompareAndSwap(nil, readLeft(s))
+			if d.left.Load() == nil {
+				d.left.Store(readLeft(s))
+			}
 			d.log.Info("store open", "path", settings.Path, "boot", s.Boot(), "check", r.Verdict, "took", r.Took)
 			if r.Verdict == store.Damaged {
 				d.log.Error("store was damaged", "detail", r.Detail, "set_aside", r.SetAside, "records_kept", r.Kept)

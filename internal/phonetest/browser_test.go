@@ -227,6 +227,27 @@ func (ph *phone) view(name string) {
 	ph.tap(`#nav a[href="#` + name + `"]`)
 }
 
+// advice waits for the card with the advice, until it may be answered: one that has
+// just come up may not, since a tap may have been meant for what was there before.
+func (ph *phone) advice() {
+	ph.t.Helper()
+	ph.until("the advice is shown", `!document.getElementById('card').hidden`)
+	time.Sleep(450 * time.Millisecond)
+}
+
+// countOnTheGround fills in a count and sends it.
+func (ph *phone) countOnTheGround() {
+	ph.t.Helper()
+	ph.view("checks")
+	ph.tap("#box-ground summary")
+	for _, place := range []string{"header", "behind"} {
+		ph.tap(`[data-place=` + place + `] .stepper button:nth-of-type(4)`)
+	}
+	ph.do(`document.querySelector('[name=discharge_width_m]').value = '2'`)
+	ph.tap("#check-ground button[type=submit]")
+	ph.until("the result is shown", `document.querySelector('#check-ground .answer td')`)
+}
+
 // picture is a PNG of the screen.
 func (ph *phone) picture(path string) {
 	ph.t.Helper()

@@ -58,14 +58,7 @@ func TestTheDemoOnAPhone(t *testing.T) {
 		}
 	}
 
-	ph.view("checks")
-	ph.tap("#box-ground summary")
-	for _, place := range []string{"header", "behind"} {
-		ph.tap(`[data-place=` + place + `] .stepper button:nth-of-type(4)`)
-	}
-	ph.do(`document.querySelector('[name=discharge_width_m]').value = '2'`)
-	ph.tap("#check-ground button[type=submit]")
-	ph.until("the count has a result", `document.querySelector('#check-ground .answer td')`)
+	ph.countOnTheGround()
 
 	ph.view("day")
 	ph.until("the day has what was counted", `document.getElementById('thread').innerText.includes('Ground count')`)

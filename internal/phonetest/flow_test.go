@@ -405,7 +405,7 @@ func TestWhatIsHeardHasItsUnits(t *testing.T) {
 	ph.view("setup")
 	ph.until("the signals are listed", `document.querySelector('table[aria-label=Signals] tr')`)
 	heard := ph.text("table[aria-label=Signals]")
-	for _, want := range []string{"24 of 100", "14.2 %", "2043 rpm"} {
+	for _, want := range []string{"24 of 100", "0.4 %", "14.2 %", "2043 rpm"} {
 		if !strings.Contains(heard, want) {
 			t.Errorf("%q is not among %q", want, heard)
 		}

@@ -54,25 +54,14 @@ func TestOverTheProgramsOwnServer(t *testing.T) {
 	ph.until("it is seen", `document.getElementById('rank').textContent === 'Seen'`)
 	p.event(ended(rotor))
 	p.note(opened(faster))
-	ph.until("the advice is shown", `!document.getElementById('card').hidden`)
-	time.Sleep(450 * time.Millisecond)
+	ph.advice()
 	ph.tap("#answers .main")
 	ph.until("the card is gone", `document.getElementById('card').hidden`)
 	if told := p.told(2); told[0].Acknowledge == nil || told[1].Answer == nil || told[1].Answer.Reply != "done" {
 		t.Errorf("the program was told %+v", told)
 	}
 	p.set(standing)
-	ph.view("checks")
-	ph.tap("#box-ground summary")
-	for _, place := range []string{"header", "behind"} {
-		ph.tap(`[data-place=` + place + `] .stepper button:nth-of-type(4)`)
-	}
-	ph.do(`document.querySelector('[name=discharge_width_m]').value = '2'`)
-	ph.tap("#check-ground button[type=submit]")
-	ph.until("the result is shown", `document.querySelector('#check-ground .answer td')`)
-	asOfTheCore := setup // the core knows what is set, and not what there is to choose
-	asOfTheCore.Headers, asOfTheCore.Levers = nil, nil
-	p.board.SetSetup(asOfTheCore)
+	ph.countOnTheGround()
 	ph.view("setup")
 	ph.until("header and levers can be chosen", `document.querySelector('#set-crop [name=header]')?.value === 'grain' && document.querySelectorAll('#set-levers [name=lever]:checked').length === 2`)
 	ph.until("what can be set up is shown", `document.querySelector('#set-crop') && document.querySelector('#set-phones li')`)

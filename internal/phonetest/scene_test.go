@@ -55,6 +55,9 @@ func (sc scene) moment(now signal.Instant, sway float64) publish.Moment {
 	}
 	set(signal.SeparationLoss.ID, 24, loss)
 	set(signal.CleaningLoss.ID, 11, loss)
+	if !sc.blind {
+		set(signal.CropLoss.ID, 0.42, signal.Good)
+	}
 	if sc.activity == machine.Cutting {
 		s.Feed = machine.Feed{Rate: 28.4, SD: 1.9, Basis: machine.FromPower}
 		if !math.IsNaN(sc.fullness) {

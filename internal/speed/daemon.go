@@ -38,24 +38,30 @@ func daemons(program, folder string, runs int, report *Report) error {
 	fmt.Print("\n| from exec on | seconds by the clock (least to most) |\n|---|--:|\n")
 	for _, one := range []struct {
 		what string
-		do   func(n int) error
+		do   func(n int) (took time.Duration, err error)
 	}{
-		{"until `version` has ended", func(int) error { return command(program, "version") }},
-		{"until the demo's page answers, with a new store", func(n int) error {
+		{"until `version` has ended", func(int) (time.Duration, error) {
+			began := time.Now()
+			err := command(program, "version")
+			return time.Since(began), err
+		}},
+		{"until the demo's page answers, with a new store", func(n int) (time.Duration, error) {
+			began := time.Now()
 			d, err := startDemo(program, filepath.Join(folder, fmt.Sprintf("start-%d.db", n)), "1")
-			if err == nil {
-				defer d.end()
+			if err != nil {
+				return 0, err
 			}
-			return err
+			took := time.Since(began) // the end of it is not the start
+			return took, d.end()
 		}},
 	} {
 		took := make([]float64, runs)
 		for n := range took {
-			began := time.Now()
-			if err := one.do(n); err != nil {
+			t, err := one.do(n)
+			if err != nil {
 				return err
 			}
-			took[n] = time.Since(began).Seconds()
+			took[n] = t.Seconds()
 		}
 		slices.Sort(took)
 		s := Start{What: one.what, Median: took[runs/2], Least: took[0], Most: took[runs-1], Runs: runs}

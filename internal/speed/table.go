@@ -133,8 +133,8 @@ func compare(program, folder string, hours float64, runs int, report *Report) er
 				return err
 			}
 			list = append(list,
-				contender{"chaffinch find: the rotor's speed, by six readings", append([]string{program, "find", "rotor_speed_rpm", "--log", log.path}, six...), 2, false},
-				contender{"chaffinch simulate: making these frames up", append(simulate, "/dev/null"), 2, false})
+				contender{"chaffinch find: the rotor's speed, by six readings", append([]string{program, "find", "rotor_speed_rpm", "--log", log.path}, six...), 1, false},
+				contender{"chaffinch simulate: making these frames up", append(simulate, "/dev/null"), 1, false})
 		}
 		fmt.Printf("\n%s: %d frames, %d runs in turn\n\n", log.name, frames, runs)
 		rows, err := race(list, frames, runs)

@@ -4,7 +4,6 @@ import (
 	"net/http"
 	"strconv"
 
-	"chaffinch/detect/machine"
 	"chaffinch/publish"
 )
 
@@ -52,13 +51,6 @@ func (s *Server) setup(w http.ResponseWriter, _ *http.Request, _ *device) {
 	}
 	if now.Targets == nil {
 		now.Targets = []publish.TargetNow{}
-	}
-	// Whoever sets up chooses among all there are, whatever the program left out.
-	if len(now.Headers) == 0 {
-		now.Headers = machine.HeaderKinds()
-	}
-	if len(now.Levers) == 0 {
-		now.Levers = machine.Levers()
 	}
 	for _, list := range []*[]string{&now.SeatAdjustable, &now.Crops, &now.Headers, &now.Levers} {
 		if *list == nil {

@@ -31,7 +31,7 @@ func TestWhatIsRead(t *testing.T) {
 		{"history", []string{`"every_s":10`, `"cutting","cutting"`, `"fullness_pct":[null`, `"kind":"prompt"`}},
 		{"history?minutes=1", []string{`"from":"2026-07-28T12:00:20Z"`}},
 		{"day", []string{`{"items":[{"time":"2026-07-28T12:01:20Z","kind":"prompt"`, `"priority":"high"`}},
-		{"setup", []string{`"headers":["grain"`, `"levers":["ground_speed"`, `"crops":["barley","wheat"]`, `"limits":{}`, `"seat_adjustable":[]`, `"basis":"setup"`, `{"name":"ground_speed_kmh"`, `"age_ms":-1`}},
+		{"setup", []string{`"headers":[]`, `"levers":[]`, `"crops":["barley","wheat"]`, `"limits":{}`, `"seat_adjustable":[]`, `"basis":"setup"`, `{"name":"ground_speed_kmh"`, `"age_ms":-1`}},
 		{"downloads", []string{`[]`}},
 		{"display-says", []string{`{"available":false,"found":[]}`}},
 		{"healthz", []string{`{"ok":true}`}},

@@ -8,7 +8,7 @@ export class Trouble extends Error {
   }
 }
 
-/** sentence makes one of words that may have begun in the middle of one. */
+/** sentence makes one of words. */
 export const sentence = (s) => s && s.charAt(0).toUpperCase() + s.slice(1) + (/[.!?]$/.test(s) ? '' : '.');
 
 /** ask calls the API; it gives the answer's JSON, or null if it has none. */

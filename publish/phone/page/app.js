@@ -75,7 +75,7 @@ function announce() {
     $('urgent').textContent = '';
     $('polite').textContent = s.alerts.length ? 'An alert is over.' : 'The alert is over.';
   }
-  // Of what comes at once all is said, and the most urgent is heard and felt.
+  // All is said, and the most urgent is heard and felt.
   const fresh = ranked(s).filter((a) => announced.alerts.get(a.id) !== a.priority && !acknowledged(s, a));
   for (const a of s.alerts) announced.alerts.set(a.id, a.priority);
   for (const [box, all] of [['urgent', fresh.filter((a) => a.priority !== 'low')], ['polite', fresh.filter((a) => a.priority === 'low')]]) {
@@ -226,8 +226,7 @@ $('sound').addEventListener('click', async () => {
   if (on) sound.signal('low');
   render();
 });
-// To a browser a touch is a finger that goes up.
-// The button itself says what is wanted.
+// A touch is a finger that goes up. The button itself says what is wanted.
 addEventListener('pointerup', (e) => { if (!sound.allowed() && !$('sound').contains(e.target)) sound.resume(); }, { capture: true });
 addEventListener('hashchange', () => {
   if (pair.fill()) pairAgain();

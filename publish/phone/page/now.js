@@ -184,12 +184,13 @@ const feedName = () => (unitName('t/h').length > 3 ? unitName('t/h') : `Feed ${u
 
 const number = (r, unit) => (r.v === null ? { text: quality(r.quality), how: '', word: true } : { text: `${plain(r.v, '%')}${unit}`, how: quality(r.quality) });
 
-/** loss is the worst of the loss sensors: levels from 0 to 100. */
+/** loss is the worst of the loss sensors, levels from 0 to 100; else a share of the crop. */
 function loss(s) {
-  const all = [['separation_loss_pct', 'separation'], ['cleaning_loss_pct', 'cleaning'], ['crop_loss_pct', 'in all']]
+  const all = [['separation_loss_pct', 'separation'], ['cleaning_loss_pct', 'cleaning']]
     .map(([name, words]) => ({ ...value(s, name), words })).filter((r) => r.quality !== 'missing');
   const known = all.filter((r) => r.v !== null);
-  if (!known.length) return number(all[0] ?? { v: null, quality: 'missing' }, '');
+  const crop = value(s, 'crop_loss_pct');
+  if (!known.length) return crop.v === null ? number(all[0] ?? crop, '') : { text: `${plain(crop.v, '%', 1)} %`, how: 'of the crop' };
   const worst = known.reduce((a, b) => (b.v > a.v ? b : a));
   return { text: plain(worst.v, '%'), how: `${worst.words}, of 100` };
 }

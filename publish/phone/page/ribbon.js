@@ -44,9 +44,8 @@ export function told(history) {
 }
 
 /**
- * placed gives marks their place from the left, in %, and one of two rows: what
- * is more to the operator first, then what is newer. What would lie on others in
- * both rows is left out; the day has it.
+ * placed gives marks their place from the left, in %, and one of two rows: the
+ * most telling first, then the newest. What would lie on others is left out.
  */
 export function placed(marks) {
   const weight = Object.keys(MARKS);

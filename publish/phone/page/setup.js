@@ -12,9 +12,9 @@ const LIMITS = [
   ['ground_speed_kmh', 'Ground speed', 'km/h'], ['rotor_speed_rpm', 'Rotor speed', 'rpm'], ['fan_speed_rpm', 'Fan speed', 'rpm'],
   ['concave_mm', 'Concave gap', 'mm'], ['upper_sieve_mm', 'Upper sieve', 'mm'], ['lower_sieve_mm', 'Lower sieve', 'mm'], ['header_height_mm', 'Header height', 'mm'],
 ];
-// Sensors of loss and quality show a level, and not a share of the grain.
-const LEVEL = /_loss_pct$|^(returns|broken_grain|trash)_pct$/;
-const FINE = { fuel_rate_l_h: 1, grain_flow_t_h: 1, grain_moisture_pct: 1, pitch_deg: 1, roll_deg: 1, latitude_deg: 5, longitude_deg: 5, cut_width_m: 2 };
+// These sensors show a level, no share of the grain.
+const LEVEL = /^(separation|cleaning|returns|broken|trash)_/;
+const FINE = { crop_loss_pct: 1, fuel_rate_l_h: 1, grain_flow_t_h: 1, grain_moisture_pct: 1, pitch_deg: 1, roll_deg: 1, latitude_deg: 5, longitude_deg: 5, cut_width_m: 2 };
 const heardValue = (s) => {
   if (s.value === null || s.value === undefined) return '–';
   return LEVEL.test(s.name) ? `${plain(s.value, s.unit)} of 100` : told(s.value, s.unit, s.unit ? FINE[s.name] : 0);

@@ -38,8 +38,8 @@ export function take(s, name, data, now) {
     case 'verdict': {
       const v = data?.verdict ?? null;
       if (v && s.verdict?.id !== data.id) {
-        // At connect the newest verdict comes along: that is no news. Its age is by
-        // the run's own time, which is known without a date.
+        // At connect the newest comes along: that is no news. The run's own time
+        // needs no date.
         const age = s.live ? s.live.uptime_ms - data.uptime_ms : Infinity;
         s.verdict = { ...v, id: data.id };
         s.verdictAt = now - Math.max(0, age);

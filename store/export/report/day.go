@@ -62,7 +62,7 @@ func (m *mean) value() float64 {
 	return m.sum / float64(m.n)
 }
 
-func newDay(s *export.Source) *traces { return &traces{source: s} }
+func newTraces(s *export.Source) *traces { return &traces{source: s} }
 
 // unknownGap stands for the time between two runs of which no clock tells.
 const unknownGap = 60.0

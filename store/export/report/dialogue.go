@@ -31,7 +31,7 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		}
 		outcome := "still open at the end"
 		if q.Closed != "" {
-			outcome = ClosedWords(q.Closed)
+			outcome = advise.ClosedWords(q.Closed)
 		}
 		all = append(all, placed{turn: turn{At: q.Opened, Who: "proposed", Text: text, Outcome: outcome}, boot: uint64(q.First.Key.Boot), seq: q.First.Key.Seq, head: q.Head + ".", reason: q.Reason})
 	}
@@ -78,23 +78,6 @@ func (r *report) dialogue(s *export.Source, p export.Part) error {
 		r.Checks = append(r.Checks, t)
 	}
 	return nil
-}
-
-// ClosedWords say how a prompt closed.
-func ClosedWords(how string) string {
-	switch how {
-	case advise.ClosedExpired:
-		return "nobody answered"
-	case advise.ClosedGone:
-		return "what was wrong passed by itself"
-	case advise.ClosedMoved:
-		return "the machine came to do something else"
-	case advise.ClosedOther:
-		return "another setting was changed"
-	case advise.ClosedSetup:
-		return "crop or machine were set anew"
-	}
-	return strings.ReplaceAll(how, "-", " ")
 }
 
 // ground is what was counted on the ground.

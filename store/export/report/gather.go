@@ -108,7 +108,7 @@ func gather(ctx context.Context, s *export.Source, p export.Part, style Style) (
 	if t, ok := s.DateOf(summary.Ended); ok {
 		r.Ended = t
 	}
-	d := newDay(s)
+	d := newTraces(s)
 	d.Style = style
 	for row, err := range s.Rows(p) {
 		if err != nil {

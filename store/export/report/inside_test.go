@@ -90,7 +90,7 @@ func TestLossAtTheHeadlandIsTold(t *testing.T) {
 }
 
 func TestASickSensorIsNamedOnce(t *testing.T) {
-	d := newDay(nil)
+	d := newTraces(nil)
 	flow, rotor := "grain_flow_t_h", "rotor_speed_rpm"
 	for _, e := range []export.Event{
 		{Kind: "signal-silent", Subject: &flow, Text: "Grain flow silent for 5 s: check sensor.", Phase: "ended"},
@@ -148,7 +148,7 @@ func TestACountOnTheGroundIsTold(t *testing.T) {
 
 // Two fields have a map each, and a point is drawn where it belongs.
 func TestEachFieldHasItsMap(t *testing.T) {
-	d := newDay(nil)
+	d := newTraces(nil)
 	s := &shift.Summary{Fields: []shift.Field{{Number: 1, Name: "<West>"}, {Number: 2}}}
 	for i := range s.Fields {
 		f, west := &s.Fields[i], 10+0.02*float64(i)

@@ -30,7 +30,7 @@ func In(style Style) export.Format {
 		style.Units = signal.Metric
 	}
 	return export.Format{Name: "report", Tail: ".html", Type: "text/html; charset=utf-8", Words: "Report to read and print (HTML)",
-		Style: string(style.Units) + " " + style.of(time.Time{}).Location().String(),
+		Style: style.name(),
 		Write: func(ctx context.Context, w io.Writer, s *export.Source, p export.Part) error {
 			return write(ctx, w, s, p, style)
 		}}
@@ -67,6 +67,13 @@ func (s Style) of(t time.Time) time.Time {
 		return t.UTC()
 	}
 	return t.In(s.Zone)
+}
+
+// name tells styles apart. A zone's own name does not do: the computer's is always
+// "Local".
+func (s Style) name() string {
+	summer := time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC)
+	return strings.Join([]string{string(s.Units), s.zone(summer), s.zone(summer.AddDate(0, 6, 0))}, ", ")
 }
 
 // clock is a time of day, or a dash.

@@ -1,62 +1,32 @@
 package store
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash/fnv"
 	"io"
-	"os"
 	"runtime/debug"
 
 	bolt "go.etcd.io/bbolt"
 )
 
-// CheckFile looks whether the store at path is whole: bbolt's own check of the
-// pages, the set of buckets, the checksum of every value, and the number of
-// records in each bucket. It changes nothing. It returns ErrDamaged with the
-// first fault, ErrInUse, or an error of the file system.
+// CheckFile looks whether the store at path is whole: that the pages can be
+// followed, bbolt's own check of them, the set of buckets, the checksum of
+// every value, and the number of records in each bucket. It changes nothing. It
+// returns ErrDamaged with the first fault, ErrInUse, or an error of the file
+// system.
 //
 // A damaged file can end the process that reads it, whatever that process does
 // about it. It is called in a child: see CheckCommand.
 func CheckFile(path string) error {
-	s, err := Open(path, Options{ReadOnly: true})
+	s, err := Open(path, Options{ReadOnly: true, treeFirst: true})
 	if err != nil {
 		return err
-	}
-	if err := checkMetas(path); err != nil {
-		s.release()
-		return fmt.Errorf("store: check %s: %w", path, err)
 	}
 	if err := s.view(s.check); err != nil {
 		s.release()
 		return fmt.Errorf("store: check %s: %w", path, err)
 	}
 	return s.Close()
-}
-
-// checkMetas looks at both meta pages. bbolt goes on with one of them, and if
-// the newer is broken, silently with the commit before the last.
-//
-// A meta page is a header of 16 bytes, 56 bytes, and their FNV-1a checksum.
-func checkMetas(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return classify(err)
-	}
-	defer f.Close()
-	for i := range int64(2) {
-		var b [80]byte
-		if _, err := f.ReadAt(b[:], i*pageSize); err != nil {
-			return fmt.Errorf("%w: meta page %d: %w", ErrDamaged, i, err)
-		}
-		sum := fnv.New64a()
-		sum.Write(b[16:72])
-		if sum.Sum64() != binary.LittleEndian.Uint64(b[72:]) {
-			return fmt.Errorf("%w: meta page %d", ErrDamaged, i)
-		}
-	}
-	return nil
 }
 
 func (s *Store) check(tx *bolt.Tx) error {

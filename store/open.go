@@ -39,6 +39,8 @@ type Options struct {
 	// CheckTime is how long OpenChecked lets the check run, and then, if it
 	// must, the salvage. 0 means 12 s.
 	CheckTime time.Duration
+
+	treeFirst bool // the pages are followed by checkTree before bbolt follows them
 }
 
 // Options says what the configuration means for Open. Wall is left to the caller.
@@ -113,6 +115,15 @@ func (s *Store) open() error {
 	}
 	s.db = db
 	db.AllocSize = allocBytes
+	if s.opts.treeFirst {
+		info, err := s.file.Stat()
+		if err != nil {
+			return err
+		}
+		if err := checkTree(s.file, info.Size()); err != nil {
+			return err
+		}
+	}
 	if s.opts.ReadOnly {
 		return s.view(func(tx *bolt.Tx) (err error) {
 			s.size.Store(tx.Size())

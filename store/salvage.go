@@ -15,10 +15,10 @@ import (
 // at source, and returns how many records it kept. source is not changed.
 //
 // It does not follow the tree. It looks at every page of the file, and then for
-// envelopes wherever they may stand, and keeps each record whose checksum is right, wherever it stands. Records never
-// change under their key, so a copy on a page of an earlier commit is as good
-// as the last one: that brings back more than undoing the last commit would.
-// Some records that Trim had deleted may come back; it deletes them again.
+// envelopes wherever they may stand, and keeps each record whose checksum is
+// right. Records never change under their key, so a copy on a page of an earlier
+// commit is as good as the last one: that brings back more than undoing the last
+// commit would. Some records that Trim had deleted may come back; it deletes them again.
 //
 // What was still to be sent is worked out anew from the records and from how
 // far the outbox was sent. Some messages may be sent twice.

@@ -6,7 +6,7 @@
 // Read put records in and take them out (append.go, read.go), and the Writer
 // is the goroutine that the daemon runs in front of it all (writer.go).
 // OpenChecked looks at the file in a child process first and mends what can be
-// mended (repair.go, check.go, salvage.go).
+// mended (repair.go, check.go, tree.go, salvage.go).
 //
 // What holds at any moment, whatever happens to the power:
 //

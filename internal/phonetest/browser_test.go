@@ -41,7 +41,7 @@ type phone struct {
 }
 
 // patience is how long something may take that comes at once when all is well.
-const patience = 15 * time.Second
+const patience = 30 * time.Second
 
 // collector keeps what goes wrong in the page: errors, and breaches of its
 // content security policy.
@@ -145,26 +145,47 @@ func (ph *phone) open(p *program) {
 	ph.until("live data are shown", `document.getElementById('link').textContent === 'Live' && document.getElementById('sentence').textContent !== 'Connecting'`)
 }
 
-// tap clicks the middle of the first element that the selector matches.
+// tap clicks the middle of the first element that the selector matches, once it can
+// be seen and nothing lies on it but what is of the same label.
 func (ph *phone) tap(selector string) {
 	ph.t.Helper()
-	ctx, cancel := context.WithTimeout(ph.ctx, patience)
-	defer cancel()
-	if err := chromedp.Do(ctx, chromedp.Click(selector, chromedp.NodeVisible)); err != nil {
-		ph.t.Fatalf("tap %s: %v", selector, err)
+	began := time.Now()
+	for {
+		at, err := evaluate[[]float64](ph, `((e) => {
+			if (!e?.checkVisibility({ visibilityProperty: true })) return [];
+			e.scrollIntoViewIfNeeded();
+			const r = e.getClientRects()[0], x = r.x + r.width / 2, y = r.y + r.height / 2;
+			return (e.closest('label') ?? e).contains(document.elementFromPoint(x, y)) ? [x, y] : [];
+		})(document.querySelector(`+quoted(selector)+`))`)
+		if len(at) == 2 {
+			ctx, cancel := context.WithTimeout(ph.ctx, patience)
+			defer cancel()
+			if err := chromedp.Do(ctx, chromedp.MouseClickXY(at[0], at[1])); err != nil {
+				ph.t.Fatalf("tap %s: %v", selector, err)
+			}
+			return
+		}
+		if time.Since(began) > patience {
+			ph.t.Fatalf("tap %s: it cannot be touched (%v). The page says: %s", selector, err, ph.text("body"))
+		}
+		time.Sleep(20 * time.Millisecond)
 	}
 }
 
 // ask evaluates an expression; promises are waited for.
 func ask[T any](ph *phone, expression string) T {
 	ph.t.Helper()
-	ctx, cancel := context.WithTimeout(ph.ctx, time.Minute)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	v, err := evaluate[T](ph, expression)
 	if err != nil {
 		ph.t.Fatalf("%s: %v", expression, err)
 	}
 	return v
+}
+
+func evaluate[T any](ph *phone, expression string) (T, error) {
+	ctx, cancel := context.WithTimeout(ph.ctx, time.Minute)
+	defer cancel()
+	return chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 }
 
 func (ph *phone) list(expression string) []string {
@@ -193,16 +214,18 @@ func (ph *phone) until(what, expression string) {
 	ph.within(patience, what, expression)
 }
 
-// within returns how long it took.
+// within returns how long it took. An error may be a page that is just being
+// loaded anew, so it is asked again.
 func (ph *phone) within(limit time.Duration, what, expression string) time.Duration {
 	ph.t.Helper()
 	began := time.Now()
 	for {
-		if ask[bool](ph, `Boolean(`+expression+`)`) {
+		is, err := evaluate[bool](ph, `Boolean(`+expression+`)`)
+		if is {
 			return time.Since(began)
 		}
 		if time.Since(began) > limit {
-			ph.t.Fatalf("not within %v: %s. The page says: %s", limit, what, ph.text("body"))
+			ph.t.Fatalf("not within %v: %s (%v). The page says: %s", limit, what, err, ph.text("body"))
 		}
 		time.Sleep(20 * time.Millisecond)
 	}

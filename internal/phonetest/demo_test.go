@@ -30,7 +30,9 @@ func TestTheDemoOnAPhone(t *testing.T) {
 
 	ph.view("setup")
 	ph.until("set-up waits for a machine that stands", `document.getElementById('stop-head').textContent === 'Stop to use this'`)
-	ph.within(2*time.Minute, "the machine stands", `document.getElementById('set-crop')`)
+	// For two seconds: where the computer is short of time, the machine six times as
+	// fast falls silent now and then, and set-up is open while nothing is heard.
+	ph.within(2*time.Minute, "the machine stands", `(globalThis.since = document.getElementById('set-crop')?.checkVisibility() ? globalThis.since || performance.now() : 0) && performance.now() - globalThis.since > 2000`)
 	for _, c := range []struct{ panel, change string }{
 		{"set-crop", `[name=crop]').value = 'barley'; f.querySelector('[name=header]').value = 'flex'; f.querySelector('[name=field]').value = 'North'`},
 		{"set-limits", `[name="rotor_speed_rpm.max"]').value = '801'`},

@@ -202,9 +202,10 @@ func TestAFingerOnItsWayAnswersNothing(t *testing.T) {
 	p := serve(t, "answer", cutting)
 	ph := newPhone(t, tall)
 	ph.open(p)
+	ph.script(`globalThis.touched = false; new MutationObserver((_, observer) => { const b = document.querySelector('#answers .main'); if (!b) return;
+		observer.disconnect(); const r = b.getBoundingClientRect(); b.dispatchEvent(new MouseEvent('click', { bubbles: true, detail: 1, clientX: r.x, clientY: r.y })); touched = true; }).observe(document.body, { childList: true, subtree: true });`)
 	p.note(opened(faster))
-	ph.do(`new Promise((done) => { const look = () => { const b = document.querySelector('#answers .main'); if (!b) return setTimeout(look, 5);
-		const r = b.getBoundingClientRect(); b.dispatchEvent(new MouseEvent('click', { bubbles: true, detail: 1, clientX: r.x, clientY: r.y })); done(); }; look(); })`)
+	ph.until("it is touched the moment it is there", `touched`)
 	time.Sleep(300 * time.Millisecond)
 	if told := p.told(0); len(told) != 0 {
 		t.Errorf("the program was told %+v", told)

@@ -95,12 +95,15 @@ func TestADisplayMaySayMinus(t *testing.T) {
 	for i, typed := range []string{"-3,5", "−4"} {
 		ph.do(`(document.querySelector('#set-finder [name=signal]').value = 'pitch_deg', document.querySelector('#set-finder [name=signal]').dispatchEvent(new Event('change', { bubbles: true })), document.querySelector('#set-finder [name=value]').value = ` + quoted(typed) + `)`)
 		ph.tap("#set-finder button")
-		ph.until("it is noted", `document.querySelector('#set-finder [name=value]').value === ''`)
+		ph.until("it is noted", `document.querySelector('#set-finder [name=value]').value === '' && !document.querySelector('#set-finder button').disabled`)
 		p.mu.Lock()
 		if want := []float64{-3.5, -4}[i]; len(p.values) != i+1 || math.Abs(p.values[i]-want) > 1e-9 {
 			t.Errorf("%s came as %v", typed, p.values)
 		}
 		p.mu.Unlock()
+	}
+	if got := ph.text("#set-finder .found h3"); got != "Pitch, readings: 2" {
+		t.Errorf("what was found is headed %q", got)
 	}
 	// The number pads of some phones have no minus.
 	if got := ask[string](ph, `document.querySelector('#set-finder [name=value]').inputMode`); got != "text" {

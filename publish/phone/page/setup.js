@@ -123,7 +123,7 @@ function finder(now) {
     const name = f.elements.signal.value;
     await ask('POST', 'display-says', { signal: name, value: metric(v, now.signals.find((s) => s.name === name)?.unit) });
     f.elements.value.value = '';
-    await candidates(node.querySelector('.found'));
+    await candidates(node.querySelector('.found'), now);
     return 'Noted.';
   }, 'It says so now');
   node.append(make('div', { class: 'found' }));
@@ -132,12 +132,12 @@ function finder(now) {
   return node;
 }
 
-async function candidates(box) {
+async function candidates(box, now) {
   const answer = await ask('GET', 'display-says').catch(() => null);
   const all = answer?.found ?? [];
   const list = (f) => make('ol', {}, ...f.candidates.map((c) => make('li', {}, c.text,
     c.map ? make('details', {}, make('summary', {}, 'Map to paste'), make('code', {}, c.map)) : '')));
-  box.replaceChildren(...all.map((f) => make('div', {}, make('h3', {}, `${spoken(f.signal)}: ${f.readings} readings`), f.text ? make('p', {}, f.text) : '', list(f))));
+  box.replaceChildren(...all.map((f) => make('div', {}, make('h3', {}, `${spoken(now.signals.find((s) => s.name === f.signal).words)}, readings: ${f.readings}`), f.text ? make('p', {}, f.text) : '', list(f))));
 }
 
 function phone(me) {
@@ -200,7 +200,7 @@ export async function open(s, me, pairAgain) {
   rest(crop(now), limits(now), levers(now), targets(now),
     make('div', { class: 'panel' }, make('h2', {}, 'What is heard'), make('p', {}, ACTIVITY[s.live?.activity] ?? ''), ...(s.live?.health ?? []).map((h) => make('p', { class: 'caution' }, sentence(h.text))), make('table', { 'aria-label': 'Signals' }, body)),
     finder(now), others(), phone(me));
-  candidates(view.querySelector('.found'));
+  candidates(view.querySelector('.found'), now);
   clearInterval(timer);
   timer = setInterval(async () => {
     if (view.hidden || document.hidden) return;

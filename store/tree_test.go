@@ -94,7 +94,7 @@ func checkChild(t *testing.T, what string, file []byte) (took time.Duration, kil
 	began := time.Now()
 	err := cmd.Run()
 	took = time.Since(began)
-	kilobytes = cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss
+	kilobytes = int64(cmd.ProcessState.SysUsage().(*syscall.Rusage).Maxrss)
 	var exit *exec.ExitError
 	if ctx.Err() != nil || err != nil && (!errors.As(err, &exit) || exit.ExitCode() == ExitNotJudged) || kilobytes > 150<<10 {
 		t.Errorf("%s: %v after %v, %d MB", what, err, took.Round(time.Millisecond), kilobytes>>10)

@@ -120,6 +120,24 @@ func TestWhatMayWaitAsHistory(t *testing.T) {
 	}
 }
 
+// Where the queue is full, what ends waits; nobody has forgotten yet what it takes
+// the place of.
+func TestWhatCannotBeQueuedForgetsNothing(t *testing.T) {
+	w := NewWriter(WriterOptions{Queue: 1})
+	if err := errors.Join(w.PutHistory(block(1), memoryOf("shift", 1)), w.Put(t.Context(), event("e", detect.Raised, detect.Low))); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 3*fullPause)
+	defer cancel()
+	if err := w.PutTogether(ctx, []Record{memoryOf("shift", 2)}); !errors.Is(err, context.DeadlineExceeded) || len(w.history) != 2 {
+		t.Errorf("%v, %d wait", err, len(w.history))
+	}
+	go func() { time.Sleep(2 * fullPause); <-w.queue }()
+	if err := w.PutTogether(t.Context(), []Record{memoryOf("shift", 2)}); err != nil || len(w.history) != 1 || len(w.queue) != 1 {
+		t.Errorf("%v, %d wait, %d queued", err, len(w.history), len(w.queue))
+	}
+}
+
 // History goes first when there is no more room, shifts next.
 func TestBlocksMakeRoom(t *testing.T) {
 	s := open(t, newPath(t), Options{MaxBytes: 4 << 20})

@@ -60,6 +60,7 @@ type WriterOptions struct {
 const (
 	maxBatch   = 256              // records in one commit
 	sentMax    = 50               // messages after which the outbox cursor is written before its time
+	fullPause  = time.Second / 50 // until there may be room in a full queue
 	trimPause  = time.Second / 4  // between two steps of trimming
 	trimEvery  = 10 * time.Minute // when there was nothing to trim
 	roomSteps  = 8                // steps of trimming before a full store is tried again
@@ -118,14 +119,29 @@ func (w *Writer) PutTogether(ctx context.Context, records []Record) error {
 			return fmt.Errorf("store: record %q: history waits, and cannot be together with others", records[i].ID)
 		}
 	}
+	for !w.takePlace(records) {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(fullPause):
+		}
+	}
+	return nil
+}
+
+// takePlace queues records and takes out of what waits with history what they take
+// the place of, or does neither where the queue is full. The history is taken under
+// the same lock: no row goes to the disk whose memory is forgotten here, and is not
+// in the queue yet.
+func (w *Writer) takePlace(records []Record) bool {
 	w.mu.Lock()
-	w.forget(records)
-	w.mu.Unlock()
+	defer w.mu.Unlock()
 	select {
 	case w.queue <- item{records: records}:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
+		w.forget(records)
+		return true
+	default:
+		return false
 	}
 }
 

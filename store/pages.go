@@ -52,22 +52,26 @@ func readSome(f io.ReaderAt, b []byte, at int64) int {
 	return n
 }
 
+// leafElement is where the key and the value of element i of a leaf stand. ok is
+// false where the page does not hold all of it. It takes any bytes.
+func leafElement(page []byte, i int) (flags uint32, from, middle, end int64, ok bool) {
+	start := pageHeader + i*elementSize
+	if start+elementSize > len(page) {
+		return 0, 0, 0, 0, false
+	}
+	e := page[start : start+elementSize]
+	flags = binary.LittleEndian.Uint32(e)
+	from = int64(start) + int64(binary.LittleEndian.Uint32(e[4:]))
+	middle = from + int64(binary.LittleEndian.Uint32(e[8:]))
+	end = middle + int64(binary.LittleEndian.Uint32(e[12:]))
+	return flags, from, middle, end, end <= int64(len(page))
+}
+
 // scanLeaf takes any bytes.
 func scanLeaf(page []byte, at int64, deep int, fn func(key, value []byte, offset int64)) {
-	count := int(binary.LittleEndian.Uint16(page[10:]))
-	for i := range count {
-		start := pageHeader + i*elementSize
-		if start+elementSize > len(page) {
-			return
-		}
-		e := page[start : start+elementSize]
-		var (
-			flags  = binary.LittleEndian.Uint32(e)
-			from   = int64(start) + int64(binary.LittleEndian.Uint32(e[4:]))
-			middle = from + int64(binary.LittleEndian.Uint32(e[8:]))
-			end    = middle + int64(binary.LittleEndian.Uint32(e[12:]))
-		)
-		if end > int64(len(page)) {
+	for i := range int(binary.LittleEndian.Uint16(page[10:])) {
+		flags, from, middle, end, ok := leafElement(page, i)
+		if !ok {
 			continue
 		}
 		key, value := page[from:middle], page[middle:end]

@@ -157,18 +157,9 @@ func (t *tree) look(id uint64) error {
 // lookLeaf looks at a leaf, or at one that stands in the value of a bucket, in
 // which no bucket can be.
 func (t *tree) lookLeaf(page []byte, buckets bool) error {
-	for i := range uint64(binary.LittleEndian.Uint16(page[10:])) {
-		start := pageHeader + i*elementSize
-		if start+elementSize > uint64(len(page)) {
-			return errors.New("counts more than it can hold")
-		}
-		e := page[start : start+elementSize]
-		var (
-			flags  = binary.LittleEndian.Uint32(e)
-			middle = start + uint64(binary.LittleEndian.Uint32(e[4:])) + uint64(binary.LittleEndian.Uint32(e[8:]))
-			end    = middle + uint64(binary.LittleEndian.Uint32(e[12:]))
-		)
-		if end > uint64(len(page)) {
+	for i := range int(binary.LittleEndian.Uint16(page[10:])) {
+		flags, _, middle, end, ok := leafElement(page, i)
+		if !ok {
 			return fmt.Errorf("ends before its value %d does", i)
 		}
 		if flags&bucketFlag == 0 {

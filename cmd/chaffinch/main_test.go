@@ -4,10 +4,11 @@ import (
 	"bytes"
 	"context"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"chaffinch/internal/outside"
 )
 
 // program is the built program, for tests that need a process of it.
@@ -18,9 +19,8 @@ func TestMain(m *testing.M) {
 	if err != nil {
 		panic(err)
 	}
-	program = filepath.Join(folder, "chaffinch")
-	if out, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput(); err != nil {
-		panic(string(out))
+	if program, err = outside.Program(folder); err != nil {
+		panic(err)
 	}
 	code := m.Run()
 	os.RemoveAll(folder)

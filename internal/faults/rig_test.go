@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -33,11 +32,8 @@ func TestMain(m *testing.M) {
 			return 1
 		}
 		defer os.RemoveAll(folder)
-		program = filepath.Join(folder, "chaffinch")
-		build := exec.Command("go", "build", "-o", program, "chaffinch/cmd/chaffinch")
-		build.Env = append(os.Environ(), "CGO_ENABLED=0")
-		if out, err := build.CombinedOutput(); err != nil {
-			fmt.Fprintf(os.Stderr, "build the program: %v\n%s", err, out)
+		if program, err = outside.Program(folder); err != nil {
+			fmt.Fprintln(os.Stderr, err)
 			return 1
 		}
 		return m.Run()

@@ -1,5 +1,6 @@
 // Package outside finds what tests need from outside the repository: programs
-// that we did not write, and data that we may not pass on.
+// that we did not write, and data that we may not pass on. It builds the program
+// itself too, for tests that look at it from outside.
 //
 // A test whose tool or data are absent says so and is skipped. With
 // CHAFFINCH_REQUIRE=1 in the environment it fails instead, so that a run which

@@ -135,6 +135,15 @@ func (ph *phone) night(is bool) {
 		{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}}))
 }
 
+// paired is a program whose machine is in the given scene, and a phone that is paired
+// with it.
+func paired(t *testing.T, role string, sc scene) (*program, *phone) {
+	t.Helper()
+	p, ph := serve(t, role, sc), newPhone(t, tall)
+	ph.open(p)
+	return p, ph
+}
+
 // open goes to the page with the code in its address, and pairs.
 func (ph *phone) open(p *program) {
 	ph.t.Helper()
@@ -145,9 +154,9 @@ func (ph *phone) open(p *program) {
 	ph.until("live data are shown", `document.getElementById('link').textContent === 'Live' && document.getElementById('sentence').textContent !== 'Connecting'`)
 }
 
-// tap clicks the middle of the first element that the selector matches, once it can
+// middle is the middle of the first element that the selector matches, once it can
 // be seen and nothing lies on it but what is of the same label.
-func (ph *phone) tap(selector string) {
+func (ph *phone) middle(selector string) (x, y float64) {
 	ph.t.Helper()
 	began := time.Now()
 	for {
@@ -158,18 +167,19 @@ func (ph *phone) tap(selector string) {
 			return (e.closest('label') ?? e).contains(document.elementFromPoint(x, y)) ? [x, y] : [];
 		})(document.querySelector(`+quoted(selector)+`))`)
 		if len(at) == 2 {
-			ctx, cancel := context.WithTimeout(ph.ctx, patience)
-			defer cancel()
-			if err := chromedp.Do(ctx, chromedp.MouseClickXY(at[0], at[1])); err != nil {
-				ph.t.Fatalf("tap %s: %v", selector, err)
-			}
-			return
+			return at[0], at[1]
 		}
 		if time.Since(began) > patience {
-			ph.t.Fatalf("tap %s: it cannot be touched (%v). The page says: %s", selector, err, ph.text("body"))
+			ph.t.Fatalf("%s cannot be touched (%v). The page says: %s", selector, err, ph.text("body"))
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
+}
+
+// tap clicks the middle of an element.
+func (ph *phone) tap(selector string) {
+	ph.t.Helper()
+	ph.run(chromedp.MouseClickXY(ph.middle(selector)))
 }
 
 // ask evaluates an expression; promises are waited for.

@@ -84,9 +84,7 @@ func TestLiveDataAreShown(t *testing.T) {
 
 func TestWhatIsNotKnownIsNoNumber(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", learning)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "answer", learning)
 	ph.says("No alarm, fullness not known")
 	if got := strings.Join(strings.Fields(ph.text("#numbers")), " "); got != "Full not yet Feed t/h 28 ±2 Load 78 % Loss no data" {
 		t.Errorf("the numbers are %q", got)
@@ -95,9 +93,7 @@ func TestWhatIsNotKnownIsNoNumber(t *testing.T) {
 
 func TestAnAlertComesAndGoes(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.says("All well")
 	p.event(rotor)
 	ph.says("Rotor down 9\u00a0%: slow down now")
@@ -138,9 +134,7 @@ func TestWhatWasSeenCallsAgainWhenItIsWorse(t *testing.T) {
 // What is answered on one phone, or over MQTT, is seen on every other.
 func TestWhatAnotherPhoneHasSeenIsSeen(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.says("All well")
 	p.event(rotor)
 	ph.until("it is shown", `document.getElementById('rank').textContent === 'Urgent'`)
@@ -153,9 +147,7 @@ func TestWhatAnotherPhoneHasSeenIsSeen(t *testing.T) {
 
 func TestTheMostUrgentComesFirst(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	p.event(silent)
 	ph.says(unbroken(silent.Text))
 	p.event(rotor)
@@ -199,9 +191,7 @@ func TestAPromptIsAnsweredWithOneTap(t *testing.T) {
 
 func TestAFingerOnItsWayAnswersNothing(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.script(`globalThis.touched = false; new MutationObserver((_, observer) => { const b = document.querySelector('#answers .main'); if (!b) return;
 		observer.disconnect(); const r = b.getBoundingClientRect(); b.dispatchEvent(new MouseEvent('click', { bubbles: true, detail: 1, clientX: r.x, clientY: r.y })); touched = true; }).observe(document.body, { childList: true, subtree: true });`)
 	p.note(opened(faster))
@@ -214,9 +204,7 @@ func TestAFingerOnItsWayAnswersNothing(t *testing.T) {
 
 func TestWhoMayLookOnlyIsOfferedNoAnswers(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "look", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "look", cutting)
 	p.event(rotor)
 	ph.says("Rotor down 9\u00a0%: slow down now")
 	p.set(standing)
@@ -231,9 +219,7 @@ func TestWhoMayLookOnlyIsOfferedNoAnswers(t *testing.T) {
 
 func TestWhileMovingOnlyNowIsOffered(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "setup", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "setup", cutting)
 	for _, name := range []string{"checks", "day", "setup"} {
 		ph.view(name)
 		ph.until("it says to stop", `document.querySelector('#view-stop:not([hidden])') && document.getElementById('view-`+name+`').hidden`)
@@ -321,9 +307,7 @@ func TestSamplesAreEntered(t *testing.T) {
 
 func TestTheMachineIsSetUp(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "setup", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "setup", standing)
 	ph.view("setup")
 	ph.until("the form is there", `document.getElementById('set-crop')`)
 	ph.do(`document.querySelector('[name=crop]').value = 'canola'`)
@@ -361,9 +345,7 @@ func TestTheMachineIsSetUp(t *testing.T) {
 
 func TestPhonesAreAddedAndForgotten(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "setup", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "setup", standing)
 	ph.view("setup")
 	ph.until("phones are listed", `document.querySelector('#set-phones')?.innerText.includes('Tablet in the shed')`)
 	if n := ask[float64](ph, `document.querySelectorAll('#set-phones img').length`); n != 0 {
@@ -384,9 +366,7 @@ func TestPhonesAreAddedAndForgotten(t *testing.T) {
 
 func TestTheDayIsTold(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "answer", standing)
 	ph.view("day")
 	ph.until("the day is there", `document.querySelectorAll('#thread li').length === 3`)
 	if got := ph.text("#thread"); !strings.Contains(got, "Attention Engine load 99 %: ease ground speed") || !strings.Contains(got, "your own change") {
@@ -400,9 +380,7 @@ func TestTheDayIsTold(t *testing.T) {
 // program is told with it.
 func TestWhatIsHeardHasItsUnits(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "setup", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "setup", standing)
 	ph.view("setup")
 	ph.until("the signals are listed", `document.querySelector('table[aria-label=Signals] tr')`)
 	heard := ph.text("table[aria-label=Signals]")
@@ -419,9 +397,7 @@ func TestWhatIsHeardHasItsUnits(t *testing.T) {
 // Yesterday's alerts are not taken for today's.
 func TestTheDayIsDated(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "answer", standing)
 	ph.do(`(globalThis.reach = fetch, globalThis.fetch = (url, o) => (String(url).endsWith('/day') ? Promise.resolve(new Response(JSON.stringify({ items: [
 		{ time: new Date().toISOString(), kind: 'note', text: 'of today' }, { time: '2024-09-05T12:00:00Z', kind: 'note', text: 'of old' }, { time: '2024-09-05T11:00:00Z', kind: 'note', text: 'of old too' }] }))) : reach(url, o)))`)
 	ph.view("day")

@@ -90,9 +90,7 @@ func charactersAreLarge(t *testing.T, sg sight, _ screen, ph *phone) {
 // the longer.
 func TestISO7731Tones(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	// The phone tells what it would sound.
 	ph.do(`(globalThis.tones = [], globalThis.shakes = [], Object.defineProperty(navigator, 'vibrate', { value: (s) => shakes.push(s) }),
 		globalThis.begin = OscillatorNode.prototype.start, OscillatorNode.prototype.start = function (at) { tones.push(this.frequency.value); begin.call(this, at); })`)

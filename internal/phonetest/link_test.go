@@ -10,9 +10,7 @@ import (
 
 func TestOldDataAreCalledOld(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.says("All well")
 	p.silence(false, true)
 	// Heartbeats still come, but no live values: old after 4 s.
@@ -34,9 +32,7 @@ func TestOldDataAreCalledOld(t *testing.T) {
 
 func TestWithoutAByteThereIsNoConnection(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.says("All well")
 	p.silence(true, true)
 	ph.within(17*time.Second, "it is noticed", `document.body.dataset.link === 'away'`)
@@ -54,9 +50,7 @@ func TestWithoutAByteThereIsNoConnection(t *testing.T) {
 
 func TestTheProgramGoesAndComesBackWithoutAReload(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	p.event(overload)
 	p.note(opened(faster))
 	ph.says(unbroken(overload.Text))
@@ -80,9 +74,7 @@ func TestTheProgramGoesAndComesBackWithoutAReload(t *testing.T) {
 
 func TestAnAnswerThatCannotBeSentIsSaidSo(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	p.note(opened(faster))
 	ph.advice()
 	p.down()
@@ -92,9 +84,7 @@ func TestAnAnswerThatCannotBeSentIsSaidSo(t *testing.T) {
 
 func TestThePageOpensWithoutConnection(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.until("the page is kept", `navigator.serviceWorker.controller && caches.keys().then((k) => k.length > 0)`)
 	ph.until("all of it", `caches.open('page-1').then((c) => c.keys()).then((k) => k.length > 15)`)
 	p.down()

@@ -65,9 +65,7 @@ func TestThePageIsSmallAndWhole(t *testing.T) {
 // modules asks the page's modules by themselves, in the browser that runs them.
 func modules(t *testing.T) *phone {
 	t.Helper()
-	p := serve(t, "answer", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "answer", standing)
 	ph.do(`Promise.all(['api', 'units', 'state', 'glance', 'ribbon', 'ground', 'pair'].map(async (n) => { globalThis[n + '_'] = await import('/' + n + '.js'); }))`)
 	return ph
 }
@@ -229,9 +227,7 @@ func TestModules(t *testing.T) {
 // Words of others do not become part of the page.
 func TestTextIsNeverHTML(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", standing)
 	bad := overload
 	bad.Text = `<img src=x onerror="wrong.push(1)"><b>bold</b>`
 	p.event(bad)

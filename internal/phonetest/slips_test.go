@@ -16,8 +16,8 @@ import (
 // counts earlier.
 func (ph *phone) finger(selector string, long time.Duration) {
 	ph.t.Helper()
-	at := ask[[]float64](ph, `((r) => [r.x + r.width / 2, r.y + r.height / 2])(document.querySelector(`+quoted(selector)+`).getBoundingClientRect())`)
-	ph.run(call(input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchStart, TouchPoints: []*input.TouchPoint{{X: at[0], Y: at[1]}}}),
+	x, y := ph.middle(selector)
+	ph.run(call(input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchStart, TouchPoints: []*input.TouchPoint{{X: x, Y: y}}}),
 		chromedp.Sleep(long),
 		call(input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchEnd, TouchPoints: []*input.TouchPoint{}}))
 }
@@ -87,9 +87,7 @@ func TestLimitsThatNobodyTouchedStay(t *testing.T) {
 // A display may show degrees below zero, with either minus.
 func TestADisplayMaySayMinus(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "setup", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "setup", standing)
 	ph.view("setup")
 	ph.until("the form is there", `document.getElementById('set-finder')`)
 	for i, typed := range []string{"-3,5", "−4"} {
@@ -114,9 +112,7 @@ func TestADisplayMaySayMinus(t *testing.T) {
 // The view says that what was entered is kept.
 func TestWhatWasTypedInSetUpOutlivesAFewMetres(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "setup", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "setup", standing)
 	ph.view("setup")
 	ph.until("the form is there", `document.getElementById('set-crop')`)
 	ph.do(`document.querySelector('#set-crop [name=field]').value = 'Upper Forty'`)
@@ -164,9 +160,7 @@ func TestAVerdictIsToldWithoutADate(t *testing.T) {
 // at once the most urgent is felt.
 func TestAnAlertIsSaidThoughAnotherEnds(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.do(`(globalThis.felt = [], navigator.vibrate = (v) => { felt.push(Math.max(...v)); return true; })`)
 	p.event(overload)
 	ph.until("it is said", `document.getElementById('urgent').textContent === `+quoted("Attention: "+overload.Text))
@@ -188,9 +182,7 @@ func TestAnAlertIsSaidThoughAnotherEnds(t *testing.T) {
 // The first tap after a reload is often on the button that says Silent.
 func TestTheSoundButtonMeansWhatItSays(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "answer", cutting)
 	ph.do(`(globalThis.old = 1, localStorage.setItem('sound', 'on'), location.reload())`)
 	ph.until("it is silent until a touch", `!globalThis.old && document.getElementById('sound')?.innerText.includes('Silent') && document.getElementById('link').textContent === 'Live'`)
 	ph.finger("#sound", 300*time.Millisecond)
@@ -209,9 +201,7 @@ func TestTheSoundButtonMeansWhatItSays(t *testing.T) {
 // A phone whose storage is full still sounds and still turns dark.
 func TestAFullStorageStopsNothing(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	_, ph := paired(t, "answer", cutting)
 	ph.do(`(Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); }, 0)`)
 	ph.tap("#theme")
 	ph.until("it is night", `document.documentElement.dataset.theme === 'night'`)
@@ -222,9 +212,7 @@ func TestAFullStorageStopsNothing(t *testing.T) {
 // Nobody has heard a put-back that could not be sent.
 func TestAPutBackThatCannotBeSentIsSaidSo(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	p.note(opened(faster))
 	ph.advice()
 	ph.tap("#answers .main")
@@ -243,9 +231,7 @@ func TestAPutBackThatCannotBeSentIsSaidSo(t *testing.T) {
 // A page that stays open for days is that of the program that runs.
 func TestAnotherVersionBringsItsOwnPage(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.do(`globalThis.sameLife = 1`)
 	p.down()
 	p.version = "1.0.0"
@@ -274,9 +260,7 @@ func TestLostConnectionsLeaveNoListeners(t *testing.T) {
 // A phone that may do more than before may answer what is open already.
 func TestAPhonePairedAgainAnswersWhatIsOpen(t *testing.T) {
 	t.Parallel()
-	p := serve(t, "look", standing)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "look", standing)
 	p.note(opened(faster))
 	ph.until("the advice is shown, to look at", `document.getElementById('answers').innerText.includes('may look only')`)
 	p.may("answer")

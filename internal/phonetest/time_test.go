@@ -23,9 +23,7 @@ watch.observe(document.getElementById('sentence'), { childList: true, characterD
 // phone has painted it, over the loopback, in a browser that paints 60 times a
 // second. Printed with -v; the bound is generous, for a machine that is busy.
 func TestAlertToPaint(t *testing.T) {
-	p := serve(t, "answer", cutting)
-	ph := newPhone(t, tall)
-	ph.open(p)
+	p, ph := paired(t, "answer", cutting)
 	ph.script(watcher)
 	const n = 200
 	sent := map[string]float64{}
